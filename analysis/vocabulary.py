@@ -1,0 +1,43 @@
+"""The closed word lists of the field: mechanisms, directions, kinds of check, bands.
+
+Terms follow ISO 6789-1:2017 and the GUM/VIM where they have one.
+"""
+
+from enum import StrEnum
+
+
+class Mechanism(StrEnum):
+    """What makes the torque known: a tripping spring, a strain gauge, a bending beam, a dial."""
+
+    SPRING = "spring"
+    ELECTRONIC = "electronic"
+    BEAM = "beam"
+    DIAL = "dial"
+
+
+class Direction(StrEnum):
+    """Direction of operation, seen from behind the wrench."""
+
+    CLOCKWISE = "clockwise"
+    COUNTER_CLOCKWISE = "counter_clockwise"
+
+
+class CheckKind(StrEnum):
+    """Why the wrench met the tester.
+
+    as_found      before anyone touched it; the evidence about drift and about past work
+    as_left       after an adjustment or repair; begins a new segment of the wrench's history
+    verification  a check that neither followed use nor an adjustment, e.g. the maker's card
+    """
+
+    AS_FOUND = "as_found"
+    AS_LEFT = "as_left"
+    VERIFICATION = "verification"
+
+
+class Band(StrEnum):
+    """Part of the range, by the share x = target / full scale."""
+
+    LOW = "low"
+    MID = "mid"
+    UPPER = "upper"

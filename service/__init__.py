@@ -1,0 +1,1 @@
+"""HTTP, storage and the clock of wrench-drift."""

@@ -1,0 +1,173 @@
+"""What the shop keeps: wrenches, testers, checks with their readings, and the policy.
+
+Plain frozen records between the API and the store. A check is never edited: a wrong one is voided
+with a reason, and another may take its place.
+"""
+
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from enum import StrEnum
+
+from analysis.vocabulary import CheckKind, Direction, Mechanism
+from service.torque import Torque
+
+
+class Indication(StrEnum):
+    """ISO 6789-1 type: I indicates the torque (scale, dial, display), II is set to it and trips."""
+
+    INDICATING = "type_i_indicating"
+    SETTING = "type_ii_setting"
+
+
+class ToleranceBasis(StrEnum):
+    """What a maximum permissible deviation is a percentage of."""
+
+    READING = "reading"
+    FULL_SCALE = "full_scale"
+
+
+class ServiceStatus(StrEnum):
+    IN_SERVICE = "in_service"
+    OUT_OF_SERVICE = "out_of_service"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MaximumPermissibleDeviation:
+    """± percent, of the reading or of full scale."""
+
+    percent: float
+    basis: ToleranceBasis = ToleranceBasis.READING
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wrench:
+    serial: str
+    mechanism: Mechanism
+    indication: Indication
+    model: str | None
+    lowest: Torque  # lowest marked value
+    full_scale: Torque
+    mpd_clockwise: MaximumPermissibleDeviation | None  # None: no stated tolerance that way
+    mpd_counter_clockwise: MaximumPermissibleDeviation | None
+    resolution: Torque | None
+    drive: str | None  # e.g. "1/2 in"
+    status: ServiceStatus = ServiceStatus.IN_SERVICE
+    status_reason: str | None = None
+    status_since: datetime | None = None
+    registered_at: datetime
+    version: int = 1  # rises with every change; the ETag of the wrench
+
+    def mpd(self, direction: Direction) -> MaximumPermissibleDeviation | None:
+        if direction is Direction.CLOCKWISE:
+            return self.mpd_clockwise
+        return self.mpd_counter_clockwise
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tester:
+    """The reference device, with what its certificate says."""
+
+    serial: str
+    model: str | None
+    lowest: Torque
+    full_scale: Torque
+    expanded_uncertainty_pct: float  # U, % of reading
+    coverage_factor: float  # k
+    certificate: str
+    calibrated_on: date
+    due_on: date
+    registered_at: datetime
+    version: int = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    reference: Torque  # what the tester measured
+    indicated: Torque  # what the wrench was set to or showed; the target unless said otherwise
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Point:
+    target: Torque
+    readings: tuple[Reading, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Card:
+    """Provenance of a check that the shop did not make: the certificate that came with the wrench."""
+
+    issuer: str
+    certificate: str
+    issued_on: date
+    expanded_uncertainty_pct: float | None = None
+    coverage_factor: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Void:
+    at: datetime
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    id: str
+    wrench: str  # serial
+    kind: CheckKind
+    direction: Direction
+    performed_at: datetime  # UTC
+    tester: str | None  # serial; None only for a card
+    operator: str | None
+    temperature_c: float | None
+    cycle_count: int | None
+    points: tuple[Point, ...]
+    card: Card | None = None
+    replaces: str | None = None  # the voided check that this one takes the place of
+    void: Void | None = None
+    recorded_at: datetime
+
+
+class DecisionRule(StrEnum):
+    """How tester uncertainty enters pass or fail (JCGM 106)."""
+
+    SIMPLE = "simple"
+    GUARDED_BY_U = "guarded_by_u"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Policy:
+    """The shop's rules. Defaults: ISO 6789-1's 12 months or 5,000 cycles; the rest common practice."""
+
+    reliability_target: float = 0.95  # pass probability below which a wrench is due
+    tolerated_pull_risk: float = 0.05  # chance that one pull is outside the MPD: fit below it
+    refused_pull_risk: float = 0.20  # not fit above it; between the two: fit with caution
+    cap_months: int = 12
+    cap_cycles: int = 5000
+    floor_days: int = 14  # never due sooner than this after a passed check
+    decision_rule: DecisionRule = DecisionRule.SIMPLE
+    low_band_below: float = 0.30  # share of full scale
+    upper_band_above: float = 0.70
+    caution_below: float = 0.20  # the trade's mark for spring wrenches
+    plan_targets: tuple[float, ...] = (0.20, 0.60, 1.00)  # shares of full scale
+    plan_repeats: int = 5
+    bench_checks_per_day: int = 6
+    closed_weekdays: tuple[int, ...] = (5, 6)  # Monday is 0
+    time_zone: str = "UTC"
+    version: int = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ImportReport:
+    """What became of each row of an import."""
+
+    stored: tuple[str, ...]  # ids of checks now stored
+    already_there: tuple[str, ...] = ()  # ids of checks that were there before, counted once
+    refused: tuple["RefusedRow", ...] = field(default=())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RefusedRow:
+    row: int  # 1 is the first row of data
+    field: str
+    detail: str
+    remedy: str
