@@ -1,4 +1,4 @@
-"""The closed word lists of the field: mechanisms, directions, kinds of check, bands.
+"""The closed word lists of the field: mechanisms, directions, kinds of check, bands, rules.
 
 Terms follow ISO 6789-1:2017 and the GUM/VIM where they have one.
 """
@@ -41,3 +41,14 @@ class Band(StrEnum):
     LOW = "low"
     MID = "mid"
     UPPER = "upper"
+
+
+class DecisionRule(StrEnum):
+    """How tester uncertainty enters pass or fail (JCGM 106:2012, clause 8).
+
+    simple        accept inside the MPD, reject outside; the risk is shared
+    guarded_by_u  accept only inside MPD - U, reject only outside MPD + U, else inconclusive
+    """
+
+    SIMPLE = "simple"
+    GUARDED_BY_U = "guarded_by_u"
