@@ -1,0 +1,236 @@
+"""Pass or fail when the tester itself is uncertain: decisions, conformance probability, risks.
+
+Deviations and limits are in % of reading. The tester's expanded uncertainty U = k u (% of reading)
+is taken as that of the deviation; the factor X_a / X_r between them differs from one by no more
+than the deviation itself.
+
+Source: JCGM 106:2012, clauses 7 (conformance probability), 8 (acceptance intervals) and 9 (global
+risks); clause numbers from memory.
+"""
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+import numpy as np
+
+from analysis.arrays import Array
+from analysis.deviation import ROUNDING_PCT, within
+from analysis.vocabulary import DecisionRule
+
+
+class Decision(StrEnum):
+    """What a rule makes of a reading."""
+
+    ACCEPT = "accept"
+    REJECT = "reject"
+    INCONCLUSIVE = "inconclusive"
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingDecision:
+    """The decision about one reading, and what it rests on.
+
+    decision
+    rule
+    acceptance_limit_pct     accepted when |deviation| is at most this; negative or zero: never
+    rejection_limit_pct      rejected when |deviation| is more than this
+    conformance_probability  that the true deviation lies inside the MPD, knowing only this reading
+                             and the tester's uncertainty; None when that is not known
+    because                  the decision in words, with its numbers
+    """
+
+    decision: Decision
+    rule: DecisionRule
+    acceptance_limit_pct: float
+    rejection_limit_pct: float
+    conformance_probability: float | None
+    because: str
+
+
+@dataclass(frozen=True, slots=True)
+class GlobalRisk:
+    """Risks of a rule over all items that come to it, as probabilities of the whole.
+
+    false_accept  outside tolerance and accepted (consumer's risk; PFA)
+    false_reject  inside tolerance and rejected (producer's risk; PFR)
+    """
+
+    false_accept: float
+    false_reject: float
+
+
+def decide(
+    deviation_pct: float,
+    mpd_pct: float,
+    *,
+    rule: DecisionRule,
+    expanded_uncertainty_pct: float | None,
+    coverage_factor: float = 2.0,
+) -> ReadingDecision:
+    """The decision about one reading against ± MPD.
+
+    deviation_pct             % of reading
+    mpd_pct                   ± % of reading at this reading, > 0
+    expanded_uncertainty_pct  U of the tester, % of reading, >= 0; None when not stated, as on many
+                              cards. The guarded rule then accepts and rejects nothing.
+    coverage_factor           k, > 0
+
+    A deviation exactly at a limit lies inside it (see `analysis.deviation.within`).
+    Source: JCGM 106:2012, clauses 7 (probability) and 8 (simple and guarded acceptance).
+    """
+    probability = None
+    if expanded_uncertainty_pct is not None:
+        probability = conformance_probability(
+            deviation_pct,
+            expanded_uncertainty_pct / coverage_factor,
+            lower=-mpd_pct,
+            upper=mpd_pct,
+        )
+    if rule is DecisionRule.SIMPLE:
+        guard: float | None = 0.0
+    else:
+        guard = expanded_uncertainty_pct
+    if guard is None:
+        return ReadingDecision(
+            Decision.INCONCLUSIVE,
+            rule,
+            -math.inf,
+            math.inf,
+            None,
+            "the uncertainty of the tester is not known, so no guard band can be set",
+        )
+    accepted_to, rejected_from = mpd_pct - guard, mpd_pct + guard
+    if within(deviation_pct, accepted_to):
+        decision = Decision.ACCEPT
+        because = f"|{deviation_pct:.2f} %| is at most {accepted_to:.2f} %"
+    elif within(deviation_pct, rejected_from):
+        decision = Decision.INCONCLUSIVE
+        because = (
+            f"|{deviation_pct:.2f} %| lies between {accepted_to:.2f} % and {rejected_from:.2f} %: "
+            f"the tester's uncertainty of {guard:.2f} % reaches over the limit of {mpd_pct:.2f} %"
+        )
+    else:
+        decision = Decision.REJECT
+        because = f"|{deviation_pct:.2f} %| is more than {rejected_from:.2f} %"
+    return ReadingDecision(decision, rule, accepted_to, rejected_from, probability, because)
+
+
+def overall(decisions: Iterable[Decision]) -> Decision:
+    """The decision about several readings: every one must be accepted; one rejected rejects all.
+
+    Raises ValueError when there are none.
+    """
+    found = set(decisions)
+    if not found:
+        raise ValueError("no readings, so no decision")
+    for decision in (Decision.REJECT, Decision.INCONCLUSIVE):
+        if decision in found:
+            return decision
+    return Decision.ACCEPT
+
+
+def conformance_probability(
+    value: float,
+    standard_uncertainty: float,
+    *,
+    lower: float = -math.inf,
+    upper: float = math.inf,
+) -> float:
+    """P(lower <= true value <= upper) for a normal posterior about `value`; a step when u is zero.
+
+    All four in one unit; a limit left out is at infinity.
+    Source: JCGM 106:2012, clause 7.
+    """
+    from scipy.special import ndtr  # a second to import: only when a probability is asked for
+
+    if standard_uncertainty == 0.0:
+        return float(lower - ROUNDING_PCT <= value <= upper + ROUNDING_PCT)
+    high = (upper - value) / standard_uncertainty
+    low = (lower - value) / standard_uncertainty
+    # Both bounds far in one tail: subtract there, where the digits are.
+    if low > 0:
+        high, low = -low, -high
+    return float(ndtr(high) - ndtr(low))
+
+
+def one_sided_guard_factor(specific_risk: float) -> float:
+    """Guard band as a share r of U = 2u that holds the risk at the acceptance limit to this value.
+
+    One limit near, the other far: r = z(1 - risk) / 2. Source: JCGM 106:2012, clause 8;
+    ILAC-G8:09/2019, table 1.
+    """
+    from scipy.special import ndtri
+
+    return float(ndtri(1.0 - specific_risk)) / 2.0
+
+
+# Constants of the managed guard band: chosen by its authors so that the false accepts stay under
+# 2 % whatever the share of items in tolerance.
+_MANAGED: Final = (1.04, 0.38, 0.54)
+
+
+def managed_guard_share(test_uncertainty_ratio: float) -> float:
+    """M in the acceptance limit A = L - M U that holds false accepts under 2 % for any fleet.
+
+    test_uncertainty_ratio  L / U with U at k = 2, > 0
+    M is zero from a ratio of about 4.6 on.
+    Source: M. Dobbert, A Guard-Band Strategy for Managing False-Accept Risk (NCSLI 2008), method 6
+    of the handbook to ANSI/NCSL Z540.3-2006.
+    """
+    a, b, c = _MANAGED
+    return max(0.0, a - math.exp(b * math.log(test_uncertainty_ratio) - c))
+
+
+def sd_at_reliability(reliability: float, limit: float) -> float:
+    """SD of a centred normal of which the share `reliability` lies inside ± limit."""
+    from scipy.special import ndtri
+
+    return limit / float(ndtri((1.0 + reliability) / 2.0))
+
+
+def global_risk(
+    *,
+    mean: float,
+    sd: float,
+    measurement_sd: float,
+    tolerance: tuple[float, float],
+    acceptance: tuple[float, float],
+) -> GlobalRisk:
+    """False accepts and false rejects for a normal population measured with normal error.
+
+    mean, sd         of the true values in the population, sd > 0
+    measurement_sd   standard uncertainty of one measurement, > 0
+    tolerance        (lower, upper) true values that conform
+    acceptance       (lower, upper) measured values that are accepted
+
+    Accurate to about 1e-12. Source: JCGM 106:2012, clause 9, formulas for R_C and R_P.
+    """
+    from scipy.special import ndtr
+
+    def accepted(true: Array) -> Array:
+        low, high = ((limit - true) / measurement_sd for limit in acceptance)
+        return np.asarray(ndtr(high) - ndtr(low))
+
+    def integral(start: float, end: float, of_accepted: bool) -> float:
+        # Panels no wider than either normal's SD: Gauss-Legendre of 20 points is then exact to
+        # rounding on each.
+        start, end = max(start, mean - 9 * sd), min(end, mean + 9 * sd)
+        if start >= end:
+            return 0.0
+        panels = min(20_000, math.ceil((end - start) / min(sd, measurement_sd)))
+        nodes, weights = np.polynomial.legendre.leggauss(20)
+        edges = np.linspace(start, end, panels + 1)
+        half = (edges[1:] - edges[:-1])[:, None] / 2
+        true = (edges[1:] + edges[:-1])[:, None] / 2 + half * nodes
+        density = np.exp(-(((true - mean) / sd) ** 2) / 2) / (sd * math.sqrt(2 * math.pi))
+        share = accepted(true)
+        return float(np.sum(density * (share if of_accepted else 1 - share) * half * weights))
+
+    lower, upper = tolerance
+    return GlobalRisk(
+        false_accept=integral(-math.inf, lower, True) + integral(upper, math.inf, True),
+        false_reject=integral(lower, upper, False),
+    )
