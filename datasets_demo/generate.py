@@ -1,0 +1,139 @@
+"""Write the three CSV files anew from the seed: python -m datasets_demo.generate."""
+
+import csv
+import io
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
+from typing import Final
+
+from datasets_demo import SEED
+from datasets_demo.fleet import FLEET, Wrench
+from datasets_demo.planning import Visit, book, plan_days
+from datasets_demo.testers import TESTERS, Tester, tester_for
+from datasets_demo.visits import CARD_ISSUER, Check, LifeOf, random_stream
+
+WRENCH_COLUMNS: Final = (
+    "serial", "mechanism", "indication", "model", "lowest", "full_scale", "unit",
+    "mpd_clockwise_pct", "mpd_counter_clockwise_pct", "mpd_basis", "resolution", "drive",
+    "status", "status_reason",
+)  # fmt: skip
+TESTER_COLUMNS: Final = (
+    "serial", "model", "lowest", "full_scale", "unit", "expanded_uncertainty_pct",
+    "coverage_factor", "certificate", "calibrated_on", "due_on",
+)  # fmt: skip
+CHECK_COLUMNS: Final = (
+    "wrench", "kind", "direction", "performed_at", "tester", "operator", "temperature_c",
+    "cycle_count", "target", "reading", "indicated", "unit", "card_issuer", "card_certificate",
+    "card_issued_on",
+)  # fmt: skip
+
+_PLAN, _BOOKING, _LIFE = range(3)  # what a stream of random numbers is for
+
+
+def make_checks() -> list[Check]:
+    """Every check of the demo, oldest first."""
+    lives = {
+        wrench.serial: LifeOf(wrench, random_stream(SEED, _LIFE, place))
+        for place, wrench in enumerate(FLEET)
+    }
+    checks = [check for life in lives.values() for check in life.card()]
+    for visit in _booked():
+        checks += lives[visit.serial].visit(visit.start)
+    return sorted(checks, key=lambda check: (check.performed_at, check.wrench.serial))
+
+
+def _booked() -> list[Visit]:
+    wanted = [
+        (day, tester_for(wrench, day).serial, wrench.serial)
+        for place, wrench in enumerate(FLEET)
+        for day in plan_days(wrench, random_stream(SEED, _PLAN, place))
+    ]
+    return sorted(
+        book(wanted, random_stream(SEED, _BOOKING)), key=lambda visit: (visit.start, visit.serial)
+    )
+
+
+def make_files() -> dict[str, str]:
+    """The text of each CSV file by its name."""
+    return {
+        "wrenches.csv": _csv(WRENCH_COLUMNS, map(_wrench_row, FLEET)),
+        "testers.csv": _csv(TESTER_COLUMNS, map(_tester_row, TESTERS)),
+        "checks.csv": _csv(
+            CHECK_COLUMNS, (row for check in make_checks() for row in _check_rows(check))
+        ),
+    }
+
+
+def _csv(columns: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(columns)
+    writer.writerows(rows)
+    return text.getvalue()
+
+
+def _wrench_row(wrench: Wrench) -> tuple[str, ...]:
+    return (
+        wrench.serial,
+        wrench.mechanism,
+        wrench.indication,
+        wrench.model,
+        f"{wrench.lowest:g}",
+        f"{wrench.full_scale:g}",
+        wrench.unit,
+        f"{wrench.cw_pct:g}",
+        "" if wrench.ccw_pct is None else f"{wrench.ccw_pct:g}",
+        wrench.basis,
+        f"{wrench.resolution:g}",
+        wrench.drive,
+        "out_of_service" if wrench.out_of_service else "in_service",
+        wrench.out_of_service,
+    )
+
+
+def _tester_row(tester: Tester) -> tuple[str, ...]:
+    return (
+        tester.serial,
+        tester.model,
+        f"{tester.lowest_nm:g}",
+        f"{tester.full_scale_nm:g}",
+        "N.m",
+        f"{tester.expanded_uncertainty_pct:g}",
+        f"{tester.coverage_factor:g}",
+        tester.certificate,
+        tester.calibrated_on.isoformat(),
+        tester.due_on.isoformat(),
+    )
+
+
+def _check_rows(check: Check) -> Iterator[tuple[str, ...]]:
+    is_card = check.card_certificate != ""
+    for point in check.points:
+        for place, reading in enumerate(point.readings):
+            yield (
+                check.wrench.serial,
+                check.kind,
+                check.direction,
+                f"{check.performed_at:%Y-%m-%dT%H:%M:%SZ}",
+                check.tester,
+                check.operator,
+                "" if check.temperature_c is None else f"{check.temperature_c:.1f}",
+                "" if check.cycle_count is None else str(check.cycle_count),
+                f"{point.target:g}",
+                reading,
+                point.indicated[place] if point.indicated else "",
+                check.wrench.unit,
+                CARD_ISSUER if is_card else "",
+                check.card_certificate,
+                check.performed_at.date().isoformat() if is_card else "",
+            )
+
+
+def main() -> None:
+    """Write the files beside this module, with the same line ends everywhere."""
+    for name, text in make_files().items():
+        Path(__file__).with_name(name).write_text(text, encoding="utf-8", newline="\n")
+
+
+if __name__ == "__main__":
+    main()
