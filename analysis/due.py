@@ -1,0 +1,194 @@
+"""When a wrench must be checked again: the first day its pass probability is too low, or policy.
+
+The pass probability falls with drift, its doubt and wander. The statistical due date is its first
+crossing of the shop's reliability target; the caps of the policy (months, cycles) can only bring
+the date forward, and a floor keeps a freshly passed wrench from coming back at once. A whole
+family is solved together: a coarse grid finds the interval of the crossing, bisection the day.
+Caps of 12 months or 5,000 cycles: ISO 6789-1:2017, the default for a user without a rule (from
+memory).
+"""
+
+import calendar
+from dataclasses import dataclass
+from datetime import date, timedelta
+from enum import StrEnum
+from typing import Final
+
+import numpy as np
+
+from analysis.error_law import Array
+from analysis.fleet import FamilyFit
+from analysis.outlook import last_days, outlook
+from analysis.pass_probability import CheckPlan, pass_probability, pass_probability_by_law
+
+_GRID_DAYS: Final = 30.0
+_BISECTIONS: Final = 6  # 30 days halved six times: within half a day
+_WAITS_DAYS: Final = (0, 30, 60, 90)
+_INTERVAL: Final = (0.05, 0.95)
+
+
+class Bound(StrEnum):
+    """What set a due date."""
+
+    RELIABILITY = "reliability"
+    MONTHS = "months"
+    CYCLES = "cycles"
+    FLOOR = "floor"
+
+
+@dataclass(frozen=True, slots=True)
+class DuePolicy:
+    """The shop's rules for due dates."""
+
+    reliability_target: float
+    cap_months: int
+    cap_cycles: int
+    floor_days: int
+
+
+@dataclass(frozen=True, slots=True)
+class Wait:
+    """Chance that a check some days after `as_of` would pass."""
+
+    days: int
+    pass_probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """A due date and what bound it. Days are UTC days since 1970-01-01.
+
+    due_day              the answer
+    bound_by             what set it
+    last_check_day       what the caps count from
+    reliability_day      first day the pass probability is below the target; None: later than cap
+    reliability_day_interval  90 % range of that day over the family's possible laws, capped at
+                         the months cap: what the family does not yet know about itself
+    months_day           the cap in months
+    cycles_day           the cap in cycles at the wrench's own pace; None: pace not known
+    cycles_per_day       that pace
+    waits                pass probability now and after waiting
+    pass_probability_at_due  at `due_day`
+    """
+
+    due_day: float
+    bound_by: Bound
+    last_check_day: float
+    reliability_day: float | None
+    reliability_day_interval: tuple[float, float]
+    months_day: float
+    cycles_day: float | None
+    cycles_per_day: float | None
+    waits: tuple[Wait, ...]
+    pass_probability_at_due: float
+
+
+def add_months(day: float, months: int) -> float:
+    """The same day of the month, `months` later; the month's last day where it has no such day."""
+    start = date(1970, 1, 1) + timedelta(days=int(np.floor(day)))
+    year, month0 = divmod(start.year * 12 + start.month - 1 + months, 12)
+    last = calendar.monthrange(year, month0 + 1)[1]
+    end = date(year, month0 + 1, min(start.day, last))
+    return float((end - date(1970, 1, 1)).days)
+
+
+def first_crossings(
+    family: FamilyFit, plan: CheckPlan, mpd_pct: Array, target: float, horizon_days: Array
+) -> tuple[Array, Array]:
+    """First day after the last check on which the pass probability is below `target`.
+
+    mpd_pct       (N, J)
+    horizon_days  (N,) how long after the last check to look
+    Returns (N,) for the average over the laws and (K, N) for each law; infinity: not within the
+    horizon. A wrench below the target already at its last check crosses on that day.
+    """
+    start = last_days(family)
+    steps = np.arange(0.0, float(horizon_days.max(initial=0.0)) + _GRID_DAYS, _GRID_DAYS)
+    by_law = np.stack(
+        [pass_probability_by_law(outlook(family, start + s), plan, mpd_pct) for s in steps]
+    )  # (T, K, N)
+    average = by_law.mean(axis=1)
+    each = _interpolated_crossing(by_law, steps, target)
+    first = _first_below(average, target)
+    crossed = first < len(steps)
+    high = steps[np.minimum(first, len(steps) - 1)]
+    low = np.maximum(high - _GRID_DAYS, 0.0)
+    for _ in range(_BISECTIONS):
+        middle = (low + high) / 2
+        below = pass_probability(outlook(family, start + middle), plan, mpd_pct) < target
+        low, high = np.where(below, low, middle), np.where(below, middle, high)
+    days = np.where(first == 0, 0.0, high)
+    days = np.where(crossed & (days <= horizon_days), days, np.inf)
+    return start + days, start + np.where(each <= horizon_days, each, np.inf)
+
+
+def _first_below(probability: Array, target: float) -> Array:
+    """Index along the first axis of the first value below the target; its length if none."""
+    below = probability < target
+    return np.where(below.any(axis=0), below.argmax(axis=0), probability.shape[0])
+
+
+def _interpolated_crossing(probability: Array, steps: Array, target: float) -> Array:
+    """Crossing by a straight line between grid days: fine for a spread, not for the answer."""
+    first = _first_below(probability, target)
+    inner = np.clip(first, 1, len(steps) - 1)
+    before = np.take_along_axis(probability, inner[None] - 1, axis=0)[0]
+    after = np.take_along_axis(probability, inner[None], axis=0)[0]
+    share = np.clip((before - target) / np.maximum(before - after, 1e-12), 0.0, 1.0)
+    days = steps[inner - 1] + share * _GRID_DAYS
+    return np.where(first == 0, 0.0, np.where(first < len(steps), days, np.inf))
+
+
+def due_dates(
+    family: FamilyFit,
+    plan: CheckPlan,
+    mpd_pct: Array,
+    policy: DuePolicy,
+    cycles_per_day: Array,
+    as_of_day: float,
+) -> tuple[Due, ...]:
+    """Due date of every member of a family in its direction.
+
+    mpd_pct         (N, J) for the plan's targets
+    cycles_per_day  (N,) pace of use, nan where not known
+    """
+    start = last_days(family)
+    months_day = np.array([add_months(day, policy.cap_months) for day in start])
+    average, by_law = first_crossings(
+        family, plan, mpd_pct, policy.reliability_target, months_day - start
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):  # no pace, or a wrench at rest
+        cycles_day = start + policy.cap_cycles / cycles_per_day
+    cycles_day = np.where(np.isfinite(cycles_day), cycles_day, np.inf)
+    floor_day = start + policy.floor_days
+    candidates = np.stack([average, months_day, cycles_day])
+    chosen = candidates.argmin(axis=0)
+    earliest = candidates.min(axis=0)
+    due_day = np.maximum(earliest, np.minimum(floor_day, months_day))
+    low, high = np.quantile(np.minimum(by_law, months_day), _INTERVAL, axis=0)
+    at_due = pass_probability(outlook(family, due_day), plan, mpd_pct)
+    waits = np.stack(
+        [
+            pass_probability(outlook(family, np.maximum(start, as_of_day + wait)), plan, mpd_pct)
+            for wait in _WAITS_DAYS
+        ]
+    )
+    bounds = (Bound.RELIABILITY, Bound.MONTHS, Bound.CYCLES)
+    return tuple(
+        Due(
+            due_day=float(due_day[i]),
+            bound_by=Bound.FLOOR if due_day[i] > earliest[i] else bounds[chosen[i]],
+            last_check_day=float(start[i]),
+            reliability_day=float(average[i]) if np.isfinite(average[i]) else None,
+            reliability_day_interval=(float(low[i]), float(high[i])),
+            months_day=float(months_day[i]),
+            cycles_day=float(cycles_day[i]) if np.isfinite(cycles_day[i]) else None,
+            cycles_per_day=float(cycles_per_day[i]) if np.isfinite(cycles_per_day[i]) else None,
+            waits=tuple(
+                Wait(days=days, pass_probability=float(waits[j, i]))
+                for j, days in enumerate(_WAITS_DAYS)
+            ),
+            pass_probability_at_due=float(at_due[i]),
+        )
+        for i in range(len(start))
+    )

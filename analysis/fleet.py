@@ -1,0 +1,172 @@
+"""A shop's wrenches as families, each with its law, and each wrench's own state within it.
+
+A family is a mechanism and a size class in one direction. A family with too few wrenches that were
+checked twice or more borrows the other sizes of its mechanism; a mechanism with too few of them
+rests mostly on the trade's assumptions, and every answer says so.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import polars as pl
+
+from analysis.error_law import Array, ErrorLaw, assumption
+from analysis.errors import NotEnoughEvidence
+from analysis.family_posterior import family_posterior
+from analysis.history import Histories, pack_histories
+from analysis.jumps import find_jumps
+from analysis.state_filter import State, filter_histories
+from analysis.vocabulary import Direction, Mechanism
+
+METHOD: Final = "error-law-state-space"
+METHOD_VERSION: Final = "1"
+
+_ENOUGH_FOR_A_SIZE: Final = 6  # wrenches checked at least twice
+_ENOUGH_FOR_A_MECHANISM: Final = 3
+_SIZE_LIMITS_NM: Final = (30.0, 200.0)
+_SIZE_NAMES: Final = ("small", "medium", "large")
+
+Source = Literal["family", "mechanism", "defaults"]
+
+
+@dataclass(frozen=True, slots=True)
+class FamilyFit:
+    """A family's law with its doubt, and the state of each of its wrenches after its last check.
+
+    name        in words, e.g. "spring, medium (over 30 to 200 N·m)"
+    source      family: its own wrenches; mechanism: all sizes together; defaults: too few of those
+    wrenches    how many wrenches the law was learnt from
+    checks      how many checks
+    law         K equally likely laws
+    mode        the most probable one
+    histories   of the members only
+    state       (K, N) of the members
+    jump_evidence  (N, C) as in `analysis.jumps.JumpScan`
+    surprise, surprise_df  (N, C) squared standardised prediction errors under the mode
+    """
+
+    name: str
+    direction: Direction
+    source: Source
+    wrenches: int
+    checks: int
+    law: ErrorLaw
+    mode: ErrorLaw
+    histories: Histories
+    state: State
+    jump_evidence: Array
+    surprise: Array
+    surprise_df: Array
+
+
+@dataclass(frozen=True, slots=True)
+class FleetFit:
+    """Every family of a shop, and where each wrench stands in it."""
+
+    families: tuple[FamilyFit, ...]
+    places: Mapping[tuple[str, Direction], tuple[int, int]]
+
+    def place(self, wrench: str, direction: Direction) -> tuple[FamilyFit, int]:
+        """The family of a wrench in one direction and the wrench's row in it.
+
+        Raises NotEnoughEvidence when no reading of it that way exists.
+        """
+        try:
+            family, row = self.places[wrench, direction]
+        except KeyError:
+            words = direction.value.replace("_", "-")
+            raise NotEnoughEvidence(
+                because=f"there is no {words} reading of wrench {wrench}",
+                needed="a calibration card or one check on a tester in that direction would do",
+            ) from None
+        return self.families[family], row
+
+
+def size_class(full_scale_nm: float) -> str:
+    """small, medium or large, with limits at 30 and 200 N·m (a choice, no source)."""
+    return _SIZE_NAMES[sum(full_scale_nm > limit for limit in _SIZE_LIMITS_NM)]
+
+
+def fit_fleet(wrenches: pl.DataFrame, deviations: pl.DataFrame) -> FleetFit:
+    """Fit every family in both directions.
+
+    wrenches    frame of `analysis.evidence.WRENCHES`
+    deviations  frame of `analysis.deviation.with_deviations`
+    """
+    kinds = {
+        row["wrench"]: (Mechanism(row["mechanism"]), size_class(row["full_scale_nm"]))
+        for row in wrenches.iter_rows(named=True)
+    }
+    families: list[FamilyFit] = []
+    places: dict[tuple[str, Direction], tuple[int, int]] = {}
+    for direction in Direction:
+        packed = pack_histories(deviations, direction)
+        for family in _families(packed, kinds, direction):
+            for row, wrench in enumerate(family.histories.wrenches):
+                places[wrench, direction] = (len(families), row)
+            families.append(family)
+    return FleetFit(families=tuple(families), places=places)
+
+
+def _families(
+    packed: Histories, kinds: Mapping[str, tuple[Mechanism, str]], direction: Direction
+) -> list[FamilyFit]:
+    members: dict[tuple[Mechanism, str], list[int]] = {}
+    for row, wrench in enumerate(packed.wrenches):
+        members.setdefault(kinds[wrench], []).append(row)
+    repeated = packed.present.sum(axis=1) >= 2
+    fits = []
+    for mechanism in Mechanism:
+        sizes = {size: rows for (kind, size), rows in members.items() if kind is mechanism}
+        everyone = sorted(row for rows in sizes.values() for row in rows)
+        alone = {size for size, rows in sizes.items() if repeated[rows].sum() >= _ENOUGH_FOR_A_SIZE}
+        borrowing = sorted(row for size, rows in sizes.items() if size not in alone for row in rows)
+        for size in sorted(alone):
+            name = f"{mechanism.value}, {size}"
+            fits.append(
+                _fit(name, "family", packed.take(sizes[size]), sizes[size], packed, mechanism, direction)
+            )
+        if borrowing:
+            enough = repeated[everyone].sum() >= _ENOUGH_FOR_A_MECHANISM
+            source: Source = "mechanism" if enough else "defaults"
+            fits.append(
+                _fit(f"{mechanism.value}, all sizes", source, packed.take(everyone), borrowing,
+                     packed, mechanism, direction)
+            )  # fmt: skip
+    return fits
+
+
+def _fit(
+    name: str,
+    source: Source,
+    teachers: Histories,
+    members: list[int],
+    packed: Histories,
+    mechanism: Mechanism,
+    direction: Direction,
+) -> FamilyFit:
+    assumed = assumption(mechanism)
+    first = family_posterior(teachers, assumed)
+    scan = find_jumps(first.mode, teachers)
+    # A jump taken for wander or drift would widen the whole family: fit again without it.
+    found = scan.histories.jumped.any()
+    posterior = family_posterior(scan.histories, assumed) if found else first
+    own = find_jumps(posterior.mode, packed.take(members))
+    filtered = filter_histories(posterior.draws, own.histories)
+    checked = filter_histories(posterior.mode, own.histories, surprises=True)
+    return FamilyFit(
+        name=name,
+        direction=direction,
+        source=source,
+        wrenches=teachers.size,
+        checks=int(teachers.present.sum()),
+        law=posterior.draws,
+        mode=posterior.mode,
+        histories=own.histories,
+        state=filtered.state,
+        jump_evidence=own.evidence,
+        surprise=checked.surprise[0],
+        surprise_df=checked.surprise_df,
+    )
+

@@ -1,0 +1,133 @@
+"""Histories of wrenches in one direction, packed into arrays for batched algebra.
+
+N wrenches, up to C checks each, up to J targets a check; shorter ones are padded. Within one check
+and target only the count, the mean and the sum of squares about the mean matter to the error law.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Self
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from analysis.error_law import DAYS_PER_YEAR, Array
+from analysis.vocabulary import CheckKind, Direction
+
+
+@dataclass(frozen=True, slots=True)
+class Histories:
+    """Packed histories, checks in order of time.
+
+    wrenches       N serials
+    checks         N tuples with the identities of the checks
+    day            (N, C) UTC days; padded with the last check's day
+    year           (N, C) years since the wrench's first check
+    present        (N, C) true where there is a check
+    adjusted       (N, C) true where a check begins a new segment (as left after an adjustment)
+    jumped         (N, C) true where the level jumped unlogged between this check and the one before
+    x              (N, C, J) target / full scale; 1 where padded
+    count          (N, C, J) readings; 0 where padded
+    mean_pct       (N, C, J) mean deviation of the readings, % of reading
+    squares        (N, C, J) sum of squared deviations from that mean
+    """
+
+    wrenches: tuple[str, ...]
+    checks: tuple[tuple[str, ...], ...]
+    day: Array
+    year: Array
+    present: NDArray[np.bool_]
+    adjusted: NDArray[np.bool_]
+    jumped: NDArray[np.bool_]
+    x: Array
+    count: Array
+    mean_pct: Array
+    squares: Array
+
+    @property
+    def size(self) -> int:
+        return len(self.wrenches)
+
+    def take(self, index: Sequence[int] | NDArray[np.intp]) -> Self:
+        """The histories of the chosen wrenches."""
+        rows = np.asarray(index, dtype=np.intp)
+        return type(self)(
+            tuple(self.wrenches[i] for i in rows),
+            tuple(self.checks[i] for i in rows),
+            *(
+                getattr(self, name)[rows]
+                for name in (
+                    "day", "year", "present", "adjusted", "jumped",
+                    "x", "count", "mean_pct", "squares",
+                )
+            ),
+        )  # fmt: skip
+
+
+def pack_histories(deviations: pl.DataFrame, direction: Direction) -> Histories:
+    """Histories in one direction from the frame of `analysis.deviation.with_deviations`.
+
+    Checks at one instant keep the order found before left: an adjustment lies between the two.
+    """
+    cells = (
+        deviations.filter(pl.col("direction") == direction.value)
+        .group_by("wrench", "check", "x", maintain_order=True)
+        .agg(
+            pl.col("day").first(),
+            (pl.col("kind").first() == CheckKind.AS_LEFT.value).alias("left"),
+            pl.len().alias("count"),
+            pl.col("deviation_pct").mean().alias("mean"),
+            ((pl.col("deviation_pct") - pl.col("deviation_pct").mean()) ** 2)
+            .sum()
+            .alias("squares"),
+        )
+        .sort("wrench", "day", "left", "check", "x")
+        .with_columns(
+            pl.col("wrench").rle_id().alias("i"),
+            pl.struct("wrench", "check").rle_id().alias("visit"),
+        )
+        .with_columns(
+            (pl.col("visit") - pl.col("visit").first().over("i")).alias("c"),
+            pl.int_range(pl.len()).over("visit").alias("j"),
+        )
+    )
+    return _filled(cells)
+
+
+def _filled(cells: pl.DataFrame) -> Histories:
+    i, c, j = (cells[name].to_numpy().astype(np.intp) for name in ("i", "c", "j"))
+    n = int(i.max()) + 1 if cells.height else 0
+    checks_most = int(c.max()) + 1 if cells.height else 1
+    targets_most = int(j.max()) + 1 if cells.height else 1
+
+    present = np.zeros((n, checks_most), dtype=np.bool_)
+    present[i, c] = True
+    left = np.zeros_like(present)
+    left[i, c] = cells["left"].to_numpy()
+    # The first check opens the history whatever its kind; later ones open a segment when left.
+    left[:, :1] = False
+    day = np.full((n, checks_most), -np.inf)
+    day[i, c] = cells["day"].to_numpy()
+    day = np.maximum.accumulate(day, axis=1) if n else day
+
+    def table(name: str, padding: float) -> Array:
+        values = np.full((n, checks_most, targets_most), padding)
+        values[i, c, j] = cells[name].to_numpy()
+        return values
+
+    visits = cells.unique(["i", "c"], maintain_order=True)
+    names = visits.group_by("i", maintain_order=True).agg("wrench", "check")
+    return Histories(
+        wrenches=tuple(row[0] for row in names["wrench"].to_list()),
+        checks=tuple(tuple(row) for row in names["check"].to_list()),
+        day=day,
+        year=(day - day[:, :1]) / DAYS_PER_YEAR,
+        present=present,
+        adjusted=left,
+        jumped=np.zeros_like(present),
+        x=table("x", 1.0),
+        count=table("count", 0.0),
+        mean_pct=table("mean", 0.0),
+        squares=table("squares", 0.0),
+    )

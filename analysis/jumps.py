@@ -1,0 +1,69 @@
+"""Unlogged jumps of the level: a knock, an overload or a repair that nobody wrote down.
+
+For each check but the first of a segment, the likelihood of the wrench's readings with a jump just
+before it is set against the likelihood without one. The average of these ratios over the possible
+places has expectation one when there was no jump, so by Markov's inequality it exceeds 1 / a with
+probability at most a: the stated false-alarm rate a for a whole history holds without
+approximation when the family's law is right.
+
+Reference: V. Vovk, R. Wang, E-values: calibration, combination and applications, Annals of
+Statistics 49 (2021) 1736-1754, for averages of likelihood ratios as evidence.
+"""
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from analysis.error_law import Array, ErrorLaw
+from analysis.history import Histories
+from analysis.state_filter import filter_histories
+
+FALSE_ALARM_RATE: Final = 0.02  # for each wrench and direction, over its whole history
+_MOST_JUMPS: Final = 3
+
+
+@dataclass(frozen=True, slots=True)
+class JumpScan:
+    """Where the level of N wrenches jumped.
+
+    histories   the same histories with `jumped` set
+    evidence    (N, C) average likelihood ratio at which the jump before a check was taken; 0: none
+    """
+
+    histories: Histories
+    evidence: Array
+
+
+def find_jumps(
+    law: ErrorLaw, histories: Histories, false_alarm_rate: float = FALSE_ALARM_RATE
+) -> JumpScan:
+    """Jumps found one after the other, at most three a wrench, under one law (size 1)."""
+    size, checks = histories.present.shape
+    possible = histories.present & ~histories.adjusted
+    possible[:, :1] = False
+    jumped = histories.jumped.copy()
+    evidence = np.zeros((size, checks))
+    if checks < 2 or not size:
+        return JumpScan(histories=histories, evidence=evidence)
+    trials = law.take(np.zeros(checks, dtype=np.intp))
+    at = np.arange(checks)
+    for _ in range(_MOST_JUMPS):
+        tried = np.broadcast_to(jumped, (checks, size, checks)).copy()
+        tried[at, :, at] = True
+        with_jump = filter_histories(trials, histories, jumped=tried).log_likelihood.T
+        without = filter_histories(law, histories, jumped=jumped[None]).log_likelihood[0]
+        open_places = possible & ~jumped
+        places = open_places.sum(axis=1)
+        ratio = np.where(open_places, with_jump - without[:, None], -np.inf)
+        best = ratio.argmax(axis=1)
+        top = ratio[np.arange(size), best]
+        with np.errstate(invalid="ignore"):  # a history without open places has nothing to average
+            average = np.exp(np.minimum(top, 700.0)) * np.exp(ratio - top[:, None]).sum(axis=1)
+        found = (places > 0) & (average / np.maximum(places, 1) >= 1 / false_alarm_rate)
+        if not found.any():
+            break
+        rows = np.flatnonzero(found)
+        jumped[rows, best[rows]] = True
+        evidence[rows, best[rows]] = (average / np.maximum(places, 1))[rows]
+    return JumpScan(histories=replace(histories, jumped=jumped), evidence=evidence)
