@@ -15,8 +15,9 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
-from analysis.error_law import Array
+from analysis.arrays import Array
 from analysis.fleet import FamilyFit
 from analysis.outlook import last_days, outlook
 from analysis.pass_probability import CheckPlan, pass_probability, pass_probability_by_law
@@ -122,10 +123,10 @@ def first_crossings(
     return start + days, start + np.where(each <= horizon_days, each, np.inf)
 
 
-def _first_below(probability: Array, target: float) -> Array:
+def _first_below(probability: Array, target: float) -> NDArray[np.intp]:
     """Index along the first axis of the first value below the target; its length if none."""
     below = probability < target
-    return np.where(below.any(axis=0), below.argmax(axis=0), probability.shape[0])
+    return np.asarray(np.where(below.any(axis=0), below.argmax(axis=0), probability.shape[0]))
 
 
 def _interpolated_crossing(probability: Array, steps: Array, target: float) -> Array:
@@ -136,7 +137,7 @@ def _interpolated_crossing(probability: Array, steps: Array, target: float) -> A
     after = np.take_along_axis(probability, inner[None], axis=0)[0]
     share = np.clip((before - target) / np.maximum(before - after, 1e-12), 0.0, 1.0)
     days = steps[inner - 1] + share * _GRID_DAYS
-    return np.where(first == 0, 0.0, np.where(first < len(steps), days, np.inf))
+    return np.asarray(np.where(first == 0, 0.0, np.where(first < len(steps), days, np.inf)))
 
 
 def due_dates(

@@ -21,9 +21,8 @@ from typing import Final, Self
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.arrays import Array
 from analysis.vocabulary import Mechanism
-
-Array = NDArray[np.float64]
 
 DAYS_PER_YEAR: Final = 365.25
 
@@ -82,10 +81,9 @@ def law_from_coordinates(coordinates: Array) -> ErrorLaw:
     sds = np.exp(coordinates[:, 6:16]).reshape(-1, 5, 2)
     scatter = np.exp(coordinates[:, 16:])
     return ErrorLaw(
-        *(means[:, i] for i in range(3)),
-        *(sds[:, i] for i in range(5)),
-        rho_pct=scatter[:, 0],
-        alpha_pct=scatter[:, 1],
+        **{name: means[:, i] for i, name in enumerate(_MEANS)},
+        **{name: sds[:, i] for i, name in enumerate(_PAIRED_SDS)},
+        **{name: scatter[:, i] for i, name in enumerate(_SINGLE_SDS)},
     )
 
 
@@ -111,22 +109,22 @@ class Assumption:
 # Medians of the standard deviations assumed for each mechanism, (gain, offset): common practice,
 # no source. A factor of e^0.8 = 2.2 either way is one standard deviation of the prior, so a
 # handful of wrenches outweighs them.
-_ASSUMED: Final = {
+_ASSUMED: Final[dict[Mechanism, dict[str, tuple[float, ...]]]] = {
     Mechanism.SPRING: {
         "level_sd": (0.9, 0.15), "rate_sd": (0.6, 0.10), "adjusted_sd": (0.5, 0.08),
-        "check_sd": (0.35, 0.05), "wander_sd": (0.35, 0.05), "rho_pct": 0.45, "alpha_pct": 0.10,
+        "check_sd": (0.35, 0.05), "wander_sd": (0.35, 0.05), "rho_pct": (0.45,), "alpha_pct": (0.10,),
     },
     Mechanism.ELECTRONIC: {
         "level_sd": (0.5, 0.05), "rate_sd": (0.35, 0.03), "adjusted_sd": (0.25, 0.03),
-        "check_sd": (0.20, 0.03), "wander_sd": (0.20, 0.03), "rho_pct": 0.25, "alpha_pct": 0.03,
+        "check_sd": (0.20, 0.03), "wander_sd": (0.20, 0.03), "rho_pct": (0.25,), "alpha_pct": (0.03,),
     },
     Mechanism.BEAM: {
         "level_sd": (0.9, 0.20), "rate_sd": (0.25, 0.05), "adjusted_sd": (0.6, 0.12),
-        "check_sd": (0.40, 0.10), "wander_sd": (0.20, 0.05), "rho_pct": 0.60, "alpha_pct": 0.20,
+        "check_sd": (0.40, 0.10), "wander_sd": (0.20, 0.05), "rho_pct": (0.60,), "alpha_pct": (0.20,),
     },
     Mechanism.DIAL: {
         "level_sd": (0.9, 0.15), "rate_sd": (0.45, 0.07), "adjusted_sd": (0.5, 0.10),
-        "check_sd": (0.35, 0.06), "wander_sd": (0.30, 0.05), "rho_pct": 0.45, "alpha_pct": 0.12,
+        "check_sd": (0.35, 0.06), "wander_sd": (0.30, 0.05), "rho_pct": (0.45,), "alpha_pct": (0.12,),
     },
 }  # fmt: skip
 _LOG_SD_SPREAD: Final = 0.8
@@ -139,7 +137,7 @@ def assumption(mechanism: Mechanism) -> Assumption:
     mean_spread = np.concatenate(
         [np.asarray(assumed[name]) for name in ("level_sd", "rate_sd", "adjusted_sd")]
     )
-    sds = np.concatenate([np.atleast_1d(assumed[name]) for name in (*_PAIRED_SDS, *_SINGLE_SDS)])
+    sds = np.concatenate([np.asarray(assumed[name]) for name in (*_PAIRED_SDS, *_SINGLE_SDS)])
     return Assumption(
         centre=np.concatenate([np.zeros(6), np.log(sds)]),
         spread=np.concatenate([mean_spread, np.full(12, _LOG_SD_SPREAD)]),

@@ -19,7 +19,8 @@ from typing import Final
 
 import numpy as np
 
-from analysis.error_law import Array, Assumption, ErrorLaw, law_from_coordinates
+from analysis.arrays import Array
+from analysis.error_law import Assumption, ErrorLaw, law_from_coordinates
 from analysis.history import Histories
 from analysis.state_filter import filter_histories
 
@@ -58,7 +59,9 @@ def log_likelihood(coordinates: Array, histories: Histories) -> Array:
     )
 
 
-def family_posterior(histories: Histories, assumed: Assumption, draws: int = DRAWS) -> FamilyPosterior:
+def family_posterior(
+    histories: Histories, assumed: Assumption, draws: int = DRAWS
+) -> FamilyPosterior:
     """Posterior of the law of a family from the histories of its wrenches, none needed.
 
     With no history at all the draws come from the assumption itself.
@@ -89,7 +92,9 @@ def _mode(log_posterior: Callable[[Array], Array], dimension: int) -> Array:
     from scipy.optimize import minimize  # slow to import, needed only when a family is fitted
 
     step = 1e-4
-    steps = np.concatenate([np.zeros((1, dimension)), step * np.eye(dimension), -step * np.eye(dimension)])
+    steps = np.concatenate(
+        [np.zeros((1, dimension)), step * np.eye(dimension), -step * np.eye(dimension)]
+    )
 
     def value_and_slope(z: Array) -> tuple[float, Array]:
         values = -log_posterior(z + steps)

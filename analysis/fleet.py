@@ -11,7 +11,8 @@ from typing import Final, Literal
 
 import polars as pl
 
-from analysis.error_law import Array, ErrorLaw, assumption
+from analysis.arrays import Array
+from analysis.error_law import ErrorLaw, assumption
 from analysis.errors import NotEnoughEvidence
 from analysis.family_posterior import family_posterior
 from analysis.history import Histories, pack_histories
@@ -125,7 +126,15 @@ def _families(
         for size in sorted(alone):
             name = f"{mechanism.value}, {size}"
             fits.append(
-                _fit(name, "family", packed.take(sizes[size]), sizes[size], packed, mechanism, direction)
+                _fit(
+                    name,
+                    "family",
+                    packed.take(sizes[size]),
+                    sizes[size],
+                    packed,
+                    mechanism,
+                    direction,
+                )
             )
         if borrowing:
             enough = repeated[everyone].sum() >= _ENOUGH_FOR_A_MECHANISM
@@ -169,4 +178,3 @@ def _fit(
         surprise=checked.surprise[0],
         surprise_df=checked.surprise_df,
     )
-

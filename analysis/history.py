@@ -12,7 +12,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.error_law import DAYS_PER_YEAR, Array
+from analysis.arrays import Array, Flags
+from analysis.error_law import DAYS_PER_YEAR
 from analysis.vocabulary import CheckKind, Direction
 
 
@@ -37,9 +38,9 @@ class Histories:
     checks: tuple[tuple[str, ...], ...]
     day: Array
     year: Array
-    present: NDArray[np.bool_]
-    adjusted: NDArray[np.bool_]
-    jumped: NDArray[np.bool_]
+    present: Flags
+    adjusted: Flags
+    jumped: Flags
     x: Array
     count: Array
     mean_pct: Array

@@ -15,7 +15,8 @@ from typing import Final
 
 import numpy as np
 
-from analysis.error_law import Array, ErrorLaw
+from analysis.arrays import Array
+from analysis.error_law import ErrorLaw
 from analysis.history import Histories
 from analysis.state_filter import filter_histories
 

@@ -10,7 +10,8 @@ from typing import Self
 
 import numpy as np
 
-from analysis.error_law import DAYS_PER_YEAR, Array, ErrorLaw
+from analysis.arrays import Array
+from analysis.error_law import DAYS_PER_YEAR, ErrorLaw
 from analysis.fleet import FamilyFit
 from analysis.state_filter import State, advance, diagonal
 
@@ -44,7 +45,7 @@ def last_days(family: FamilyFit) -> Array:
 
 
 def states_on(family: FamilyFit, day: Array | float) -> State:
-    """Knowledge of the members' levels and rates on a day, scalar or (N,), not before their last."""
+    """Knowledge of the members' levels and rates on a day, scalar or (N,); see `outlook`."""
     years = np.maximum(np.broadcast_to(day, last_days(family).shape) - last_days(family), 0.0)
     return advance(family.state, family.law, years / DAYS_PER_YEAR)
 

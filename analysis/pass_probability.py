@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from analysis.error_law import Array
+from analysis.arrays import Array
 from analysis.outlook import Outlook
 
 _NODES: Final = 16

@@ -25,7 +25,8 @@ from typing import Final
 
 import numpy as np
 
-from analysis.error_law import Array, ErrorLaw
+from analysis.arrays import Array, Flags
+from analysis.error_law import ErrorLaw
 from analysis.history import Histories
 
 JUMP_TO_LEVEL_SD: Final = 3.0  # a choice: a knock worth finding moves a wrench out of its family
@@ -101,7 +102,7 @@ def advance(state: State, law: ErrorLaw, years: Array) -> State:
     )
 
 
-def reset_level(state: State, law: ErrorLaw, where: Array) -> State:
+def reset_level(state: State, law: ErrorLaw, where: Flags) -> State:
     """A new level where (N,) is true: adjusted, so only the rate is still known."""
     pair = where[None, :, None]
     matrix = pair[..., None]
@@ -114,7 +115,7 @@ def reset_level(state: State, law: ErrorLaw, where: Array) -> State:
     )
 
 
-def loosen_level(state: State, law: ErrorLaw, where: Array) -> State:
+def loosen_level(state: State, law: ErrorLaw, where: Flags) -> State:
     """Level knowledge loosened by a jump of unknown size where (P, N) is true.
 
     A jump is taken to be as large as JUMP_TO_LEVEL_SD times the spread between wrenches.
@@ -131,7 +132,7 @@ def loosen_level(state: State, law: ErrorLaw, where: Array) -> State:
 
 @dataclass(frozen=True, slots=True)
 class CheckInformation:
-    """What the readings of every check say: h (P, N, C, 2), H (P, N, C, 2, 2), constant (P, N, C)."""
+    """What every check's readings say: h (P, N, C, 2), H (P, N, C, 2, 2), constant (P, N, C)."""
 
     h: Array
     H: Array
@@ -170,9 +171,7 @@ def _times(matrix: Array, vector: Array) -> Array:
     return np.asarray((matrix * vector[..., None, :]).sum(-1))
 
 
-def observe(
-    state: State, law: ErrorLaw, h: Array, information: Array
-) -> tuple[State, Array]:
+def observe(state: State, law: ErrorLaw, h: Array, information: Array) -> tuple[State, Array]:
     """Knowledge after a check, and the check's log likelihood without its constant.
 
     h (P, N, 2), information (P, N, 2, 2); zero information leaves the state as it was.
@@ -213,7 +212,7 @@ def _surprise(state: State, law: ErrorLaw, h: Array, information: Array) -> Arra
 
 
 def filter_histories(
-    law: ErrorLaw, histories: Histories, *, jumped: Array | None = None, surprises: bool = False
+    law: ErrorLaw, histories: Histories, *, jumped: Flags | None = None, surprises: bool = False
 ) -> Filtered:
     """Run the filter over all checks.
 

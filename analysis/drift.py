@@ -1,0 +1,323 @@
+"""How far and how fast one wrench drifts in one direction, at each part of its range.
+
+The answer joins two views. The pooled one (family and own readings together) serves every
+forecast; the wrench's own history alone, where it is long enough, stands beside it so that a reader
+can see how much is borrowed.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import polars as pl
+
+from analysis.arrays import Array
+from analysis.error_law import DAYS_PER_YEAR, ErrorLaw
+from analysis.errors import NotEnoughEvidence
+from analysis.fleet import FamilyFit, Source
+from analysis.history import Histories
+from analysis.mixture import Summary, sign_probability, summarise
+from analysis.outlook import states_on
+from analysis.own_history import OwnHistory, fit_own_history
+from analysis.smoother import smooth
+
+_LINE_DAYS: Final = 30.0
+_OUTLOOK_DAYS: Final = 365.0
+
+
+@dataclass(frozen=True, slots=True)
+class Rate:
+    """A drift rate per year with its 95 % interval.
+
+    tail_probability  two-sided: how easily the rate could have the other sign
+    """
+
+    per_year: float
+    sd: float
+    lower: float
+    upper: float
+    tail_probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceDrift:
+    """Deviation now and drift at one place of the range, % of reading."""
+
+    x: float
+    deviation_pct: float
+    deviation_lower_pct: float
+    deviation_upper_pct: float
+    rate: Rate
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """A stretch of history without adjustment or jump.
+
+    begun_by  "first check", "adjustment" or "jump"
+    """
+
+    begin_day: float
+    end_day: float
+    checks: int
+    begun_by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Jump:
+    """A sudden change of level that nobody logged.
+
+    between_days  it happened between these two checks
+    check         identity of the check that shows it
+    evidence      average likelihood ratio; above 1 / false-alarm rate
+    gain_pct, offset_pct_of_full_scale  estimated size
+    """
+
+    between_days: tuple[float, float]
+    check: str
+    evidence: float
+    gain_pct: float
+    offset_pct_of_full_scale: float
+
+
+@dataclass(frozen=True, slots=True)
+class LackOfFit:
+    """How surprising the checks were to the law: chi-squared of the prediction errors.
+
+    p_value  small when the wrench does what the law does not expect
+    """
+
+    chi_squared: float
+    degrees_of_freedom: int
+    p_value: float
+
+
+@dataclass(frozen=True, slots=True)
+class DriftEvidence:
+    """What the answer rests on.
+
+    family, source  the family's name, and whose readings taught its law
+    family_wrenches
+    weight_of_own_data  0 to 1: share of the family's spread of rates that the wrench's own
+                        readings have removed (gain and offset, the better known of the two)
+    """
+
+    checks: int
+    readings: int
+    first_day: float
+    last_day: float
+    family: str
+    source: Source
+    family_wrenches: int
+    weight_of_own_data: float
+
+
+@dataclass(frozen=True, slots=True)
+class PlotPoint:
+    """Mean deviation of the readings of one check at one target."""
+
+    day: float
+    x: float
+    deviation_pct: float
+    readings: int
+    check: str
+
+
+@dataclass(frozen=True, slots=True)
+class PlotLine:
+    """Level at one place of the range over time with its 95 % band, and the band of a reading."""
+
+    x: float
+    day: tuple[float, ...]
+    deviation_pct: tuple[float, ...]
+    lower_pct: tuple[float, ...]
+    upper_pct: tuple[float, ...]
+    reading_lower_pct: tuple[float, ...]
+    reading_upper_pct: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """The drift of one wrench in one direction as of a day."""
+
+    gain: Rate
+    offset: Rate
+    places: tuple[PlaceDrift, ...]
+    evidence: DriftEvidence
+    segments: tuple[Segment, ...]
+    jumps: tuple[Jump, ...]
+    lack_of_fit: LackOfFit
+    own_history: OwnHistory | NotEnoughEvidence
+    points: tuple[PlotPoint, ...]
+    lines: tuple[PlotLine, ...]
+
+
+def drift(
+    family: FamilyFit, row: int, deviations: pl.DataFrame, places_x: tuple[float, ...], day: float
+) -> Drift:
+    """Drift of one member of a family.
+
+    deviations  its readings in this direction (frame of `analysis.deviation.with_deviations`)
+    places_x    shares of full scale to answer for, e.g. the plan's targets
+    day         the day of the question, not before the last check
+    """
+    history = family.histories.take([row])
+    state = states_on(family, day)
+    rate, rate_cov = state.rate[:, row], state.rate_cov[:, row]
+    level, level_cov = state.level[:, row], state.level_cov[:, row]
+    return Drift(
+        gain=_rate(rate[:, 0], rate_cov[:, 0, 0]),
+        offset=_rate(rate[:, 1], rate_cov[:, 1, 1]),
+        places=tuple(_place(x, level, level_cov, rate, rate_cov) for x in places_x),
+        evidence=_evidence(family, history, rate_cov),
+        segments=_segments(history),
+        jumps=_jumps(family, row, history),
+        lack_of_fit=_lack_of_fit(family, row),
+        own_history=_own_history(family.mode, history, deviations),
+        points=_points(history),
+        lines=tuple(_lines(family.law, history, places_x, day)),
+    )
+
+
+def _rate(mean: Array, variance: Array) -> Rate:
+    s = summarise(mean, variance)
+    return Rate(
+        per_year=float(s.mean),
+        sd=float(s.sd),
+        lower=float(s.lower),
+        upper=float(s.upper),
+        tail_probability=float(sign_probability(mean, variance)),
+    )
+
+
+def _place(x: float, level: Array, level_cov: Array, rate: Array, rate_cov: Array) -> PlaceDrift:
+    z = np.array([1.0, 1.0 / x])
+    now = summarise(level @ z, np.einsum("i,kij,j->k", z, level_cov, z))
+    return PlaceDrift(
+        x=x,
+        deviation_pct=float(now.mean),
+        deviation_lower_pct=float(now.lower),
+        deviation_upper_pct=float(now.upper),
+        rate=_rate(rate @ z, np.einsum("i,kij,j->k", z, rate_cov, z)),
+    )
+
+
+def _evidence(family: FamilyFit, history: Histories, rate_cov: Array) -> DriftEvidence:
+    left = np.diagonal(rate_cov, axis1=-2, axis2=-1).mean(axis=0)
+    before = (family.law.rate_sd**2).mean(axis=0)
+    return DriftEvidence(
+        checks=int(history.present.sum()),
+        readings=int(history.count.sum()),
+        first_day=float(history.day[0, 0]),
+        last_day=float(history.day[0, -1]),
+        family=family.name,
+        source=family.source,
+        family_wrenches=family.wrenches,
+        weight_of_own_data=float(np.clip(1.0 - left / before, 0.0, 1.0).max()),
+    )
+
+
+def _segments(history: Histories) -> tuple[Segment, ...]:
+    present = history.present[0]
+    days = history.day[0, present]
+    adjusted, jumped = history.adjusted[0, present], history.jumped[0, present]
+    begins = [0, *np.flatnonzero(adjusted | jumped).tolist()]
+    segments = []
+    for begin, end in zip(begins, [*begins[1:], len(days)], strict=True):
+        cause = "first check"
+        if begin:
+            cause = "adjustment" if adjusted[begin] else "jump"
+        segments.append(Segment(float(days[begin]), float(days[end - 1]), end - begin, cause))
+    return tuple(segments)
+
+
+def _jumps(family: FamilyFit, row: int, history: Histories) -> tuple[Jump, ...]:
+    found = []
+    instant = 1e-6  # days: just before and just after
+    for c in np.flatnonzero(history.jumped[0]).tolist():
+        after_day, before_day = float(history.day[0, c]), float(history.day[0, c - 1])
+        sides = smooth(family.mode, history, np.array([before_day, after_day]) + instant)
+        size = sides.level[0, 1] - sides.level[0, 0]
+        found.append(
+            Jump(
+                between_days=(before_day, after_day),
+                check=history.checks[0][c],
+                evidence=float(family.jump_evidence[row, c]),
+                gain_pct=float(size[0]),
+                offset_pct_of_full_scale=float(size[1]),
+            )
+        )
+    return tuple(found)
+
+
+def _lack_of_fit(family: FamilyFit, row: int) -> LackOfFit:
+    from scipy.special import chdtrc  # slow to import, needed only when a drift is asked for
+
+    statistic = float(family.surprise[row].sum())
+    freedom = int(family.surprise_df[row].sum())
+    return LackOfFit(statistic, freedom, float(chdtrc(freedom, statistic)))
+
+
+def _own_history(
+    mode: ErrorLaw, history: Histories, deviations: pl.DataFrame
+) -> OwnHistory | NotEnoughEvidence:
+    present = history.present[0]
+    names = np.asarray(history.checks[0])
+    breaks = np.flatnonzero((history.adjusted | history.jumped)[0, present])
+    segment = names[breaks[-1] if len(breaks) else 0 :]
+    rows = deviations.filter(pl.col("check").is_in(segment.tolist()))
+    x = rows["x"].to_numpy()
+    return fit_own_history(
+        years=rows["day"].to_numpy() / DAYS_PER_YEAR,
+        x=x,
+        deviation_pct=rows["deviation_pct"].to_numpy(),
+        check=rows["check"].to_numpy().astype(str),
+        scatter_variance=mode.scatter_variance(x)[0],
+    )
+
+
+def _points(history: Histories) -> tuple[PlotPoint, ...]:
+    c, j = np.nonzero(history.count[0])
+    return tuple(
+        PlotPoint(
+            day=float(history.day[0, a]),
+            x=float(history.x[0, a, b]),
+            deviation_pct=float(history.mean_pct[0, a, b]),
+            readings=int(history.count[0, a, b]),
+            check=history.checks[0][a],
+        )
+        for a, b in zip(c.tolist(), j.tolist(), strict=True)
+    )
+
+
+def _lines(
+    law: ErrorLaw, history: Histories, places_x: tuple[float, ...], day: float
+) -> list[PlotLine]:
+    start = float(history.day[0, 0])
+    days = np.arange(start, day + _OUTLOOK_DAYS + _LINE_DAYS, _LINE_DAYS)
+    known = smooth(law, history, days)
+    lines = []
+    for x in places_x:
+        z = np.array([1.0, 1.0 / x])
+        mean = known.level @ z
+        variance = np.einsum("i,ktij,j->kt", z, known.level_cov, z)
+        level = summarise(mean, variance)
+        check = (law.check_sd**2) @ z**2
+        reading = summarise(mean, variance + (check + law.scatter_variance(np.asarray(x)))[:, None])
+        lines.append(_line(x, days, level, reading))
+    return lines
+
+
+def _line(x: float, days: Array, level: Summary, reading: Summary) -> PlotLine:
+    def listed(values: Array) -> tuple[float, ...]:
+        return tuple(values.tolist())
+
+    return PlotLine(
+        x=x,
+        day=listed(days),
+        deviation_pct=listed(level.mean),
+        lower_pct=listed(level.lower),
+        upper_pct=listed(level.upper),
+        reading_lower_pct=listed(reading.lower),
+        reading_upper_pct=listed(reading.upper),
+    )
