@@ -1,0 +1,109 @@
+"""The settings of the service, from the environment, checked before anything starts."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from ipaddress import ip_address
+from pathlib import Path
+from typing import Final, Self
+
+from service.clock import Clock, PinnedClock, SystemClock
+
+STORE: Final = "WRENCH_DRIFT_STORE"
+HOST: Final = "WRENCH_DRIFT_HOST"
+PORT: Final = "WRENCH_DRIFT_PORT"
+SHOP: Final = "WRENCH_DRIFT_SHOP"
+PINNED_AT: Final = "WRENCH_DRIFT_PINNED_AT"
+
+
+class UnusableSettings(ValueError):  # noqa: N818 - a finding about the environment
+    """One line for each setting that cannot be used."""
+
+    def __init__(self, findings: tuple[str, ...]) -> None:
+        super().__init__("\n".join(findings))
+        self.findings = findings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """Where the store is, where the service listens, whose records it serves.
+
+    pinned_at   the instant at which the service's clock stands still; None: the machine's clock
+    """
+
+    store: Path = Path("wrench-drift.db")
+    host: str = "127.0.0.1"
+    port: int = 8620
+    shop: str = "local"
+    pinned_at: datetime | None = None
+
+    @classmethod
+    def from_environment(cls, environment: Mapping[str, str]) -> Self:
+        """The settings that these variables make; an empty one counts as not set.
+
+        Raises UnusableSettings with every finding.
+        """
+        given = {name: text.strip() for name, text in environment.items() if text.strip()}
+        defaults = cls()
+        findings: list[str] = []
+
+        port = defaults.port
+        if PORT in given:
+            if given[PORT].isascii() and given[PORT].isdigit() and 0 < int(given[PORT]) < 65536:
+                port = int(given[PORT])
+            else:
+                findings.append(f"{PORT} is {given[PORT]!r}; give a port from 1 to 65535")
+
+        pinned_at = None
+        if PINNED_AT in given:
+            pinned_at = _instant(given[PINNED_AT])
+            if pinned_at is None:
+                findings.append(
+                    f"{PINNED_AT} is {given[PINNED_AT]!r}; give an instant with its offset from "
+                    "UTC, e.g. 2026-05-04T08:10:00Z, or leave it out"
+                )
+
+        host = given.get(HOST, defaults.host)
+        if any(character.isspace() or character in "/?#@[]" for character in host):
+            findings.append(f"{HOST} is {host!r}; give a host name or an address without a port")
+
+        if findings:
+            raise UnusableSettings(tuple(findings))
+        return cls(
+            store=Path(given.get(STORE, defaults.store)),
+            host=host,
+            port=port,
+            shop=given.get(SHOP, defaults.shop),
+            pinned_at=pinned_at,
+        )
+
+    def to_environment(self) -> dict[str, str]:
+        """The variables from which `from_environment` makes these settings again."""
+        return {
+            STORE: str(self.store),
+            HOST: self.host,
+            PORT: str(self.port),
+            SHOP: self.shop,
+            PINNED_AT: self.pinned_at.isoformat() if self.pinned_at else "",
+        }
+
+    def clock(self) -> Clock:
+        return SystemClock() if self.pinned_at is None else PinnedClock(self.pinned_at)
+
+    @property
+    def is_loopback(self) -> bool:
+        """Whether only this machine can reach the service."""
+        if self.host == "localhost":
+            return True
+        try:
+            return ip_address(self.host).is_loopback
+        except ValueError:
+            return False  # a name: where it leads is not known here
+
+
+def _instant(text: str) -> datetime | None:
+    try:
+        instant = datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    return None if instant.tzinfo is None else instant.astimezone(UTC)

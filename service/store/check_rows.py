@@ -1,0 +1,181 @@
+"""A check as rows of three tables, and back."""
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
+from typing import Any, NamedTuple
+
+from sqlalchemy import Connection, RowMapping, select
+
+from analysis.vocabulary import CheckKind, Direction
+from service.records import Card, Check, Point, Reading, Void
+from service.store.tables import PointRow, ReadingRow
+from service.torque import Torque
+
+
+class NaturalKey(NamedTuple):
+    """What makes two records the same check, whatever road they came by."""
+
+    wrench: str
+    performed_at: datetime
+    kind: str
+    direction: str
+    source: str
+
+    @classmethod
+    def of(cls, check: Check) -> "NaturalKey":
+        return cls(
+            check.wrench,
+            check.performed_at,
+            check.kind.value,
+            check.direction.value,
+            _source(check),
+        )
+
+
+def _source(check: Check) -> str:
+    # JSON, because no separator is safe in a name that somebody else chose.
+    if check.card is not None:
+        return json.dumps(["card", check.card.issuer, check.card.certificate])
+    return json.dumps(["tester", check.tester])
+
+
+def check_columns(shop_id: int, number: int, check: Check) -> dict[str, Any]:
+    card, void = check.card, check.void
+    return {
+        "shop_id": shop_id,
+        "number": number,
+        "id": check.id,
+        "wrench": check.wrench,
+        "kind": check.kind.value,
+        "direction": check.direction.value,
+        "performed_at": check.performed_at,
+        "tester": check.tester,
+        "source": _source(check),
+        "operator": check.operator,
+        "temperature_c": check.temperature_c,
+        "cycle_count": check.cycle_count,
+        "card_issuer": card.issuer if card else None,
+        "card_certificate": card.certificate if card else None,
+        "card_issued_on": card.issued_on if card else None,
+        "card_expanded_uncertainty_pct": card.expanded_uncertainty_pct if card else None,
+        "card_coverage_factor": card.coverage_factor if card else None,
+        "replaces": check.replaces,
+        "recorded_at": check.recorded_at,
+        "voided_at": void.at if void else None,
+        "void_reason": void.reason if void else None,
+    }
+
+
+def point_columns(shop_id: int, number: int, check: Check) -> Iterable[dict[str, Any]]:
+    for position, point in enumerate(check.points):
+        yield {
+            "shop_id": shop_id,
+            "check_number": number,
+            "position": position,
+            "target_value": point.target.value,
+            "target_unit": point.target.unit,
+            "target_nm": point.target.nm,
+        }
+
+
+def reading_columns(shop_id: int, number: int, check: Check) -> Iterable[dict[str, Any]]:
+    for point_position, point in enumerate(check.points):
+        for position, reading in enumerate(point.readings):
+            yield {
+                "shop_id": shop_id,
+                "check_number": number,
+                "point_position": point_position,
+                "position": position,
+                "reference_value": reading.reference.value,
+                "reference_unit": reading.reference.unit,
+                "reference_nm": reading.reference.nm,
+                "indicated_value": reading.indicated.value,
+                "indicated_unit": reading.indicated.unit,
+                "indicated_nm": reading.indicated.nm,
+            }
+
+
+def checks_of(
+    connection: Connection, shop_id: int, rows: Sequence[RowMapping]
+) -> tuple[Check, ...]:
+    """The checks of these rows of `checks`, in their order, with their points and readings."""
+    if not rows:
+        return ()
+    points = _points_of(connection, shop_id, [row["number"] for row in rows])
+    return tuple(_check(row, points[row["number"]]) for row in rows)
+
+
+def _points_of(
+    connection: Connection, shop_id: int, numbers: list[int]
+) -> Mapping[int, tuple[Point, ...]]:
+    readings: dict[tuple[int, int], list[Reading]] = {}
+    for row in connection.execute(
+        select(
+            ReadingRow.check_number,
+            ReadingRow.point_position,
+            ReadingRow.reference_value,
+            ReadingRow.reference_unit,
+            ReadingRow.reference_nm,
+            ReadingRow.indicated_value,
+            ReadingRow.indicated_unit,
+            ReadingRow.indicated_nm,
+        )
+        .where(ReadingRow.shop_id == shop_id, ReadingRow.check_number.in_(numbers))
+        .order_by(ReadingRow.check_number, ReadingRow.point_position, ReadingRow.position)
+    ):
+        readings.setdefault((row[0], row[1]), []).append(
+            Reading(
+                reference=Torque(row[2], row[3], row[4]), indicated=Torque(row[5], row[6], row[7])
+            )
+        )
+    points: dict[int, list[Point]] = {number: [] for number in numbers}
+    for target in connection.execute(
+        select(
+            PointRow.check_number,
+            PointRow.position,
+            PointRow.target_value,
+            PointRow.target_unit,
+            PointRow.target_nm,
+        )
+        .where(PointRow.shop_id == shop_id, PointRow.check_number.in_(numbers))
+        .order_by(PointRow.check_number, PointRow.position)
+    ):
+        points[target[0]].append(
+            Point(
+                target=Torque(target[2], target[3], target[4]),
+                readings=tuple(readings[target[0], target[1]]),
+            )
+        )
+    return {number: tuple(of_check) for number, of_check in points.items()}
+
+
+def _check(row: RowMapping, points: tuple[Point, ...]) -> Check:
+    card = None
+    if row["card_issuer"] is not None:
+        card = Card(
+            issuer=row["card_issuer"],
+            certificate=row["card_certificate"],
+            issued_on=row["card_issued_on"],
+            expanded_uncertainty_pct=row["card_expanded_uncertainty_pct"],
+            coverage_factor=row["card_coverage_factor"],
+        )
+    void = None
+    if row["voided_at"] is not None:
+        void = Void(at=row["voided_at"], reason=row["void_reason"])
+    return Check(
+        id=row["id"],
+        wrench=row["wrench"],
+        kind=CheckKind(row["kind"]),
+        direction=Direction(row["direction"]),
+        performed_at=row["performed_at"],
+        tester=row["tester"],
+        operator=row["operator"],
+        temperature_c=row["temperature_c"],
+        cycle_count=row["cycle_count"],
+        points=points,
+        card=card,
+        replaces=row["replaces"],
+        void=void,
+        recorded_at=row["recorded_at"],
+    )

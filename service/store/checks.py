@@ -1,0 +1,227 @@
+"""The checks of one shop. They are added and voided, never edited and never deleted."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import RowMapping, Select, func, insert, select, tuple_, update
+
+from analysis.vocabulary import Direction
+from service.intake import CycleCounts
+from service.records import Check, Void
+from service.store.check_rows import (
+    NaturalKey,
+    check_columns,
+    checks_of,
+    point_columns,
+    reading_columns,
+)
+from service.store.errors import AlreadyVoided, DuplicateRecord, UnknownRecord
+from service.store.scope import Scope
+from service.store.tables import CheckRow, PointRow, ReadingRow, TesterRow, WrenchRow
+
+_PAGE = 500
+
+
+class Checks:
+    def __init__(self, scope: Scope) -> None:
+        self._scope = scope
+
+    def add(self, check: Check) -> Check:
+        """The check as stored; raises what `add_many` raises."""
+        self.add_many((check,))
+        return check
+
+    def add_many(self, checks: Iterable[Check]) -> int:
+        """How many checks were stored: all of them, or the transaction fails.
+
+        Raises DuplicateRecord for a check whose natural key is stored, or twice among `checks`, and
+        UnknownRecord for a wrench, a tester or a replaced check that the shop does not have.
+        """
+        new = list(checks)
+        if not new:
+            return 0
+        self._refuse_duplicates(new)
+        self._refuse_unknown(new)
+        shop_id, connection = self._scope.shop_id, self._scope.connection
+        first = 1 + (
+            connection.execute(
+                select(func.max(CheckRow.number)).where(CheckRow.shop_id == shop_id)
+            ).scalar_one()
+            or 0
+        )
+        numbered = list(enumerate(new, start=first))
+        # Parts before the whole: a stored check takes no more points or readings.
+        connection.execute(
+            insert(PointRow),
+            [row for number, check in numbered for row in point_columns(shop_id, number, check)],
+        )
+        connection.execute(
+            insert(ReadingRow),
+            [row for number, check in numbered for row in reading_columns(shop_id, number, check)],
+        )
+        connection.execute(
+            insert(CheckRow), [check_columns(shop_id, number, check) for number, check in numbered]
+        )
+        self._scope.evidence_changes()
+        return len(new)
+
+    def get(self, check_id: str) -> Check:
+        """Raises UnknownRecord."""
+        found = self._fetch(self._all().where(CheckRow.id == check_id))
+        if not found:
+            raise UnknownRecord("check", check_id)
+        return found[0]
+
+    def list(
+        self,
+        wrench: str | None = None,
+        after: str | None = None,
+        limit: int = 100,
+        *,
+        include_voided: bool = False,
+    ) -> tuple[Check, ...]:
+        """At most `limit` checks, newest first: those that follow the check with the id `after`.
+
+        wrench    serial; None for the checks of every wrench
+
+        Raises UnknownRecord when `after` is no check of the shop.
+        """
+        query = self._all()
+        if wrench is not None:
+            query = query.where(CheckRow.wrench == wrench)
+        if not include_voided:
+            query = query.where(CheckRow.voided_at.is_(None))
+        if after is not None:
+            place = self._scope.connection.execute(
+                select(CheckRow.performed_at, CheckRow.number).where(
+                    CheckRow.shop_id == self._scope.shop_id, CheckRow.id == after
+                )
+            ).one_or_none()
+            if place is None:
+                raise UnknownRecord("check", after)
+            query = query.where(
+                tuple_(CheckRow.performed_at, CheckRow.number)
+                < tuple_(place.performed_at, place.number)
+            )
+        return self._fetch(
+            query.order_by(CheckRow.performed_at.desc(), CheckRow.number.desc()).limit(limit)
+        )
+
+    def every(self) -> Iterator[Check]:
+        """All checks that are not voided, in the order in which they were recorded."""
+        number = 0
+        while True:
+            page = self._rows(
+                self._all()
+                .where(CheckRow.voided_at.is_(None), CheckRow.number > number)
+                .order_by(CheckRow.number)
+                .limit(_PAGE)
+            )
+            if not page:
+                return
+            yield from checks_of(self._scope.connection, self._scope.shop_id, page)
+            number = page[-1]["number"]
+
+    def last(self, wrench: str, direction: Direction | None = None) -> Check | None:
+        """The latest check of the wrench by the time it was performed, voided ones left out."""
+        query = self._all().where(CheckRow.wrench == wrench, CheckRow.voided_at.is_(None))
+        if direction is not None:
+            query = query.where(CheckRow.direction == direction.value)
+        found = self._fetch(
+            query.order_by(CheckRow.performed_at.desc(), CheckRow.number.desc()).limit(1)
+        )
+        return found[0] if found else None
+
+    def same_as(self, checks: Sequence[Check]) -> dict[NaturalKey, str]:
+        """Ids of the stored, not voided checks that are the same as one of `checks`."""
+        stored: dict[NaturalKey, str] = {}
+        wanted = {NaturalKey.of(check) for check in checks}
+        serials = sorted({key.wrench for key in wanted})
+        for start in range(0, len(serials), _PAGE):
+            for row in self._scope.connection.execute(
+                select(
+                    CheckRow.wrench,
+                    CheckRow.performed_at,
+                    CheckRow.kind,
+                    CheckRow.direction,
+                    CheckRow.source,
+                    CheckRow.id,
+                ).where(
+                    CheckRow.shop_id == self._scope.shop_id,
+                    CheckRow.wrench.in_(serials[start : start + _PAGE]),
+                    CheckRow.performed_at >= min(key.performed_at for key in wanted),
+                    CheckRow.performed_at <= max(key.performed_at for key in wanted),
+                    CheckRow.voided_at.is_(None),
+                )
+            ):
+                key = NaturalKey(*row[:5])
+                if key in wanted:
+                    stored[key] = row[5]
+        return stored
+
+    def cycle_counts(self, wrench: str) -> CycleCounts:
+        """The counts on record for the wrench, voided checks left out."""
+        return CycleCounts(
+            (at, count)
+            for at, count in self._scope.connection.execute(
+                select(CheckRow.performed_at, CheckRow.cycle_count).where(
+                    CheckRow.shop_id == self._scope.shop_id,
+                    CheckRow.wrench == wrench,
+                    CheckRow.voided_at.is_(None),
+                    CheckRow.cycle_count.is_not(None),
+                )
+            )
+            if count is not None
+        )
+
+    def void(self, check_id: str, reason: str, at: datetime) -> Check:
+        """The check, voided; raises UnknownRecord or AlreadyVoided."""
+        check = self.get(check_id)
+        if check.void is not None:
+            raise AlreadyVoided(check_id)
+        self._scope.connection.execute(
+            update(CheckRow)
+            .where(CheckRow.shop_id == self._scope.shop_id, CheckRow.id == check_id)
+            .values(voided_at=at, void_reason=reason)
+        )
+        self._scope.evidence_changes()
+        return replace(check, void=Void(at=at, reason=reason))
+
+    def _all(self) -> Select[Any]:
+        return select(CheckRow.__table__).where(CheckRow.shop_id == self._scope.shop_id)
+
+    def _rows(self, query: Select[Any]) -> Sequence[RowMapping]:
+        return self._scope.connection.execute(query).mappings().all()
+
+    def _fetch(self, query: Select[Any]) -> tuple[Check, ...]:
+        return checks_of(self._scope.connection, self._scope.shop_id, self._rows(query))
+
+    def _refuse_duplicates(self, new: Sequence[Check]) -> None:
+        counting = [check for check in new if check.void is None]
+        seen = self.same_as(counting)
+        for check in counting:
+            key = NaturalKey.of(check)
+            if key in seen:
+                raise DuplicateRecord("check", check.id, seen[key])
+            seen[key] = check.id
+
+    def _refuse_unknown(self, new: Sequence[Check]) -> None:
+        ids = {check.id for check in new}
+        for kind, column, shop_column, keys in (
+            ("wrench", WrenchRow.serial, WrenchRow.shop_id, {check.wrench for check in new}),
+            ("tester", TesterRow.serial, TesterRow.shop_id, {check.tester for check in new}),
+            ("check", CheckRow.id, CheckRow.shop_id, {check.replaces for check in new} - ids),
+        ):
+            wanted = sorted(key for key in keys if key is not None)
+            for start in range(0, len(wanted), _PAGE):
+                part = wanted[start : start + _PAGE]
+                known = set(
+                    self._scope.connection.execute(
+                        select(column).where(shop_column == self._scope.shop_id, column.in_(part))
+                    ).scalars()
+                )
+                for key in part:
+                    if key not in known:
+                        raise UnknownRecord(kind, key)

@@ -1,0 +1,152 @@
+"""The shop's evidence as the two frames that `analysis` reads."""
+
+from datetime import datetime
+from typing import Any, Final
+
+import polars as pl
+from sqlalchemy import (
+    BigInteger,
+    ColumnElement,
+    Connection,
+    Select,
+    and_,
+    false,
+    func,
+    select,
+    type_coerce,
+)
+
+from analysis.evidence import READINGS, WRENCHES
+from service.records import ToleranceBasis
+from service.store.tables import CheckRow, PointRow, ReadingRow, WrenchRow
+
+_MICROSECONDS_PER_DAY = 86_400_000_000
+
+
+def wrench_frame(connection: Connection, shop_id: int) -> pl.DataFrame:
+    """One row a wrench of the shop, by serial; schema `analysis.evidence.WRENCHES`."""
+    full_scale = ToleranceBasis.FULL_SCALE.value
+    return _frame(
+        connection,
+        select(
+            WrenchRow.serial,
+            WrenchRow.mechanism,
+            WrenchRow.lowest_nm,
+            WrenchRow.full_scale_nm,
+            WrenchRow.mpd_clockwise_pct,
+            WrenchRow.mpd_counter_clockwise_pct,
+            func.coalesce(WrenchRow.mpd_clockwise_basis == full_scale, false()),
+            func.coalesce(WrenchRow.mpd_counter_clockwise_basis == full_scale, false()),
+            WrenchRow.resolution_nm,
+        )
+        .where(WrenchRow.shop_id == shop_id)
+        .order_by(WrenchRow.serial),
+        WRENCHES,
+    )
+
+
+def reading_frame(connection: Connection, shop_id: int, as_of: datetime) -> pl.DataFrame:
+    """One row a reading of the checks performed up to `as_of`; schema `analysis.evidence.READINGS`.
+
+    Voided checks are left out. Rows are in order of wrench, time, check, point and reading, so that
+    the same evidence gives the same frame.
+    """
+    checks = _frame(
+        connection,
+        select(
+            CheckRow.number,
+            CheckRow.wrench,
+            CheckRow.direction,
+            CheckRow.id,
+            CheckRow.kind,
+            type_coerce(CheckRow.performed_at, BigInteger),
+            CheckRow.cycle_count,
+            CheckRow.card_issuer.is_not(None),
+        )
+        .where(*_counting(shop_id, as_of))
+        .order_by(CheckRow.wrench, CheckRow.performed_at, CheckRow.number),
+        _CHECKS,
+    )
+    readings = _frame(
+        connection,
+        select(
+            ReadingRow.check_number,
+            PointRow.target_nm,
+            ReadingRow.indicated_nm,
+            ReadingRow.reference_nm,
+        )
+        .select_from(ReadingRow)
+        .join(
+            PointRow,
+            and_(
+                PointRow.shop_id == ReadingRow.shop_id,
+                PointRow.check_number == ReadingRow.check_number,
+                PointRow.position == ReadingRow.point_position,
+            ),
+        )
+        .join(
+            CheckRow,
+            and_(
+                CheckRow.shop_id == ReadingRow.shop_id,
+                CheckRow.number == ReadingRow.check_number,
+            ),
+        )
+        .where(*_counting(shop_id, as_of))
+        .order_by(ReadingRow.check_number, ReadingRow.point_position, ReadingRow.position),
+        _READINGS_OF_CHECKS,
+    )
+    return (
+        checks.join(readings, on="number", how="inner", maintain_order="left_right")
+        .with_columns(
+            day=pl.col("performed_at_us") / _MICROSECONDS_PER_DAY,
+            cycles=pl.col("cycle_count").cast(pl.Float64),
+        )
+        .select(READINGS.names())
+    )
+
+
+_CHECKS: Final = pl.Schema(
+    {
+        "number": pl.Int64,
+        "wrench": pl.String,
+        "direction": pl.String,
+        "check": pl.String,
+        "kind": pl.String,
+        "performed_at_us": pl.Int64,
+        "cycle_count": pl.Int64,
+        "card": pl.Boolean,
+    }
+)
+
+_READINGS_OF_CHECKS: Final = pl.Schema(
+    {
+        "number": pl.Int64,
+        "target_nm": pl.Float64,
+        "indicated_nm": pl.Float64,
+        "reference_nm": pl.Float64,
+    }
+)
+
+
+def _counting(shop_id: int, as_of: datetime) -> tuple[ColumnElement[bool], ...]:
+    return (
+        CheckRow.shop_id == shop_id,
+        CheckRow.voided_at.is_(None),
+        CheckRow.performed_at <= as_of,
+    )
+
+
+def _frame(
+    connection: Connection, query: Select[*tuple[Any, ...]], schema: pl.Schema
+) -> pl.DataFrame:
+    rows = connection.execute(query).all()
+    if not rows:
+        return pl.DataFrame(schema=schema)
+    # By column: polars takes sequences of one type far faster than rows of mixed ones.
+    columns = zip(*rows, strict=True)
+    return pl.DataFrame(
+        {
+            name: pl.Series(name, column, dtype=dtype)
+            for (name, dtype), column in zip(schema.items(), columns, strict=True)
+        }
+    )

@@ -1,0 +1,77 @@
+"""Answers kept by idempotency key, in the transaction of their effect."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import delete, insert, select
+
+from service.store.errors import DuplicateRecord
+from service.store.scope import Scope
+from service.store.tables import AnswerRow
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredAnswer:
+    """The answer to replay, and the digest of the request that it answered."""
+
+    key: str
+    request_digest: str
+    status: int
+    body: bytes
+    headers: Mapping[str, str]
+    kept_at: datetime
+
+
+class KeptAnswers:
+    def __init__(self, scope: Scope) -> None:
+        self._scope = scope
+
+    def find(self, key: str) -> StoredAnswer | None:
+        row = self._scope.connection.execute(
+            select(AnswerRow.__table__).where(
+                AnswerRow.shop_id == self._scope.shop_id, AnswerRow.key == key
+            )
+        ).one_or_none()
+        if row is None:
+            return None
+        return StoredAnswer(
+            key=row.key,
+            request_digest=row.request_digest,
+            status=row.status,
+            body=row.body,
+            headers=row.headers,
+            kept_at=row.kept_at,
+        )
+
+    def keep(
+        self,
+        key: str,
+        request_digest: str,
+        status: int,
+        body: bytes,
+        headers: Mapping[str, str],
+        at: datetime,
+    ) -> None:
+        """Raises DuplicateRecord when the key has an answer already."""
+        if self.find(key) is not None:
+            raise DuplicateRecord("idempotency key", key, key)
+        self._scope.connection.execute(
+            insert(AnswerRow).values(
+                shop_id=self._scope.shop_id,
+                key=key,
+                request_digest=request_digest,
+                status=status,
+                body=body,
+                headers=dict(headers),
+                kept_at=at,
+            )
+        )
+
+    def forget_before(self, at: datetime) -> int:
+        """How many answers older than `at` were deleted."""
+        return self._scope.connection.execute(
+            delete(AnswerRow).where(
+                AnswerRow.shop_id == self._scope.shop_id, AnswerRow.kept_at < at
+            )
+        ).rowcount

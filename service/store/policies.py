@@ -1,0 +1,56 @@
+"""The policy of one shop, every version of it kept."""
+
+import dataclasses
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import insert, select
+
+from service.records import DecisionRule, Policy
+from service.store.errors import StaleVersion
+from service.store.scope import Scope
+from service.store.tables import PolicyRow
+
+
+class Policies:
+    def __init__(self, scope: Scope) -> None:
+        self._scope = scope
+
+    def get(self) -> Policy:
+        """The policy in force: the defaults, version 1, in a shop that never set one."""
+        row = self._scope.connection.execute(
+            select(PolicyRow.version, PolicyRow.document)
+            .where(PolicyRow.shop_id == self._scope.shop_id)
+            .order_by(PolicyRow.version.desc())
+            .limit(1)
+        ).one_or_none()
+        return Policy() if row is None else _record(row.version, row.document)
+
+    def put(self, policy: Policy, expected_version: int, *, at: datetime) -> Policy:
+        """The policy with its next version, in force from now on.
+
+        Raises StaleVersion when the policy in force is not at `expected_version` any more.
+        """
+        current = self.get()
+        if current.version != expected_version:
+            raise StaleVersion("policy", "policy", current.version)
+        changed = dataclasses.replace(policy, version=expected_version + 1)
+        document = dataclasses.asdict(changed)
+        del document["version"]
+        self._scope.connection.execute(
+            insert(PolicyRow).values(
+                shop_id=self._scope.shop_id,
+                version=changed.version,
+                document=document,
+                recorded_at=at,
+            )
+        )
+        return changed
+
+
+def _record(version: int, document: dict[str, Any]) -> Policy:
+    fields = dict(document)
+    fields["decision_rule"] = DecisionRule(fields["decision_rule"])
+    fields["plan_targets"] = tuple(fields["plan_targets"])
+    fields["closed_weekdays"] = tuple(fields["closed_weekdays"])
+    return Policy(**fields, version=version)

@@ -1,0 +1,23 @@
+"""One transaction in one shop: what every repository works in."""
+
+from dataclasses import dataclass
+
+from sqlalchemy import Connection, update
+
+from service.store.tables import ShopRow
+
+
+@dataclass(frozen=True, slots=True)
+class Scope:
+    """A repository is built from this, so none exists without its shop."""
+
+    connection: Connection
+    shop_id: int
+
+    def evidence_changes(self) -> None:
+        """Give the shop's evidence a new version; part of every write that `evidence` shows."""
+        self.connection.execute(
+            update(ShopRow)
+            .where(ShopRow.id == self.shop_id)
+            .values(evidence_version=ShopRow.evidence_version + 1)
+        )

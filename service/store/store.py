@@ -1,0 +1,195 @@
+"""A store, and the one shop of it that a unit of work sees."""
+
+import secrets
+import sqlite3
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Final, Self
+
+from sqlalchemy import Connection, Engine, insert, select
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import ArgumentError, DatabaseError, OperationalError
+from sqlalchemy.exc import TimeoutError as PoolTimeout
+
+from service.store import migrate as migrations
+from service.store.checks import Checks
+from service.store.engine import BUSY_TIMEOUT_S, open_readers, open_writer, sync_directory
+from service.store.errors import StoreBusy, StoreUnusable, UnknownRecord
+from service.store.idempotency import KeptAnswers
+from service.store.policies import Policies
+from service.store.scope import Scope
+from service.store.tables import ShopRow
+from service.store.testers import Testers
+from service.store.wrenches import Wrenches
+
+if TYPE_CHECKING:
+    import polars as pl
+
+LOCAL_SHOP: Final = "local"
+
+
+class ShopStore:
+    """The repositories of one shop in one transaction."""
+
+    def __init__(self, connection: Connection, shop_id: int) -> None:
+        self._scope = Scope(connection, shop_id)
+        self.wrenches = Wrenches(self._scope)
+        self.testers = Testers(self._scope)
+        self.checks = Checks(self._scope)
+        self.policy = Policies(self._scope)
+        self.idempotency = KeptAnswers(self._scope)
+
+    def evidence(self, as_of: datetime) -> "tuple[pl.DataFrame, pl.DataFrame]":
+        """The frames WRENCHES and READINGS of `analysis.evidence`, readings up to `as_of`."""
+        from service.store.evidence_frames import reading_frame, wrench_frame  # polars is slow
+
+        connection, shop_id = self._scope.connection, self._scope.shop_id
+        return wrench_frame(connection, shop_id), reading_frame(connection, shop_id, as_of)
+
+    def evidence_version(self) -> str:
+        """A text that changes whenever `evidence` could answer differently for the same `as_of`."""
+        shop = self._scope.connection.execute(
+            select(ShopRow.token, ShopRow.evidence_version).where(ShopRow.id == self._scope.shop_id)
+        ).one()
+        return f"{shop.token}-{shop.evidence_version}"
+
+
+class Store:
+    """Opened once a process; `read` and `write` may be called from any thread."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._writer: Engine = open_writer(path)
+        self._readers: Engine = open_readers(path)
+
+    @classmethod
+    def open(cls, place: str | Path, *, migrate: bool = False) -> Self:
+        """The store at `place`, a path or a URL `sqlite:///path`.
+
+        migrate   make the file when there is none, bring its schema up to date, and make sure of
+                  the local shop
+
+        Raises StoreUnusable when there is no store at `place`, or one of another schema.
+        """
+        path = _path_of(place)
+        if not path.parent.is_dir():
+            raise StoreUnusable(f"there is no directory {path.parent} to keep the store in")
+        if not migrate and not path.is_file():
+            raise StoreUnusable(f"there is no store at {path}; `wrench-drift db upgrade` makes one")
+        with ExitStack() as unless_ready:
+            store = cls(path)
+            unless_ready.callback(store.close)
+            try:
+                with store._writing() as connection:
+                    if migrate:
+                        migrations.upgrade(connection)
+                        _add_shop(connection, LOCAL_SHOP)
+                    migrations.require_head(connection)
+            except (DatabaseError, sqlite3.DatabaseError) as error:
+                raise StoreUnusable(f"{path} cannot be used as a store: {error}") from error
+            # The file and its log exist by now; what follows may be acknowledged.
+            sync_directory(path)
+            unless_ready.pop_all()
+        return store
+
+    @contextmanager
+    def read(self, shop: str) -> Iterator[ShopStore]:
+        """The shop as it is now, unchanged by writers until the block ends; it refuses writes.
+
+        Raises UnknownRecord for a shop that the store does not have.
+        """
+        with self._readers.begin() as connection:
+            # The first read takes the snapshot.
+            yield ShopStore(connection, _shop_id(connection, shop))
+
+    @contextmanager
+    def write(self, shop: str) -> Iterator[ShopStore]:
+        """The shop for writing, alone: committed and on the disk when the block ends.
+
+        An exception in the block takes everything back. Raises UnknownRecord for a shop that the
+        store does not have, StoreBusy when another writer does not finish.
+        """
+        with self._writing() as connection:
+            yield ShopStore(connection, _shop_id(connection, shop, lock=True))
+
+    def add_shop(self, shop: str) -> None:
+        """Make sure of the shop; no change when it is there."""
+        with self._writing() as connection:
+            _add_shop(connection, shop)
+
+    def require_ready(self) -> None:
+        """Raises when the store cannot be read or its schema is not the one of this code."""
+        with self._readers.begin() as connection:
+            migrations.require_head(connection)
+
+    def close(self) -> None:
+        self._readers.dispose()
+        self._writer.dispose()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    @contextmanager
+    def _writing(self) -> Iterator[Connection]:
+        with ExitStack() as stack:
+            try:
+                connection = stack.enter_context(self._writer.begin())
+            except PoolTimeout as error:
+                raise StoreBusy(BUSY_TIMEOUT_S) from error
+            except OperationalError as error:
+                if _is_busy(error):
+                    raise StoreBusy(BUSY_TIMEOUT_S) from error
+                raise
+            yield connection
+
+
+def _path_of(place: str | Path) -> Path:
+    if isinstance(place, Path) or "://" not in place:
+        return Path(place)
+    try:
+        url = make_url(place)
+    except ArgumentError as error:
+        raise StoreUnusable(f"{place!r} is neither a path nor a database URL") from error
+    if url.get_backend_name() != "sqlite" or not url.database:
+        raise StoreUnusable(
+            f"{url.render_as_string()} is not a store this version can open: "
+            "give the path of a file, or sqlite:///path"
+        )
+    return Path(url.database)
+
+
+def _shop_id(connection: Connection, shop: str, *, lock: bool = False) -> int:
+    query = select(ShopRow.id).where(ShopRow.key == shop)
+    if lock:
+        # SQLite holds the write lock of the whole file by now; a server locks the shop's row.
+        query = query.with_for_update()
+    shop_id = connection.execute(query).scalar_one_or_none()
+    if shop_id is None:
+        raise UnknownRecord("shop", shop)
+    return shop_id
+
+
+def _add_shop(connection: Connection, shop: str) -> None:
+    if connection.execute(select(ShopRow.id).where(ShopRow.key == shop)).first() is None:
+        connection.execute(
+            insert(ShopRow).values(key=shop, token=secrets.token_hex(8), evidence_version=0)
+        )
+
+
+def _is_busy(error: OperationalError) -> bool:
+    cause = error.orig
+    return (
+        isinstance(cause, sqlite3.OperationalError)
+        and cause.sqlite_errorcode & 0xFF == sqlite3.SQLITE_BUSY
+    )

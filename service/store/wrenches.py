@@ -1,0 +1,149 @@
+"""The wrenches of one shop."""
+
+import dataclasses
+from typing import Any
+
+from sqlalchemy import RowMapping, insert, select, update
+
+from analysis.vocabulary import Mechanism
+from service.records import (
+    Indication,
+    MaximumPermissibleDeviation,
+    ServiceStatus,
+    ToleranceBasis,
+    Wrench,
+)
+from service.store.errors import DuplicateRecord, StaleVersion, UnknownRecord
+from service.store.scope import Scope
+from service.store.tables import WrenchRow
+from service.torque import Torque
+
+
+class Wrenches:
+    def __init__(self, scope: Scope) -> None:
+        self._scope = scope
+
+    def add(self, wrench: Wrench) -> Wrench:
+        """The wrench as stored; raises DuplicateRecord for a serial that is there already."""
+        if self.find(wrench.serial) is not None:
+            raise DuplicateRecord("wrench", wrench.serial, wrench.serial)
+        self._scope.connection.execute(
+            insert(WrenchRow).values(shop_id=self._scope.shop_id, **_columns(wrench))
+        )
+        self._scope.evidence_changes()
+        return wrench
+
+    def find(self, serial: str) -> Wrench | None:
+        row = (
+            self._scope.connection.execute(
+                select(WrenchRow.__table__).where(
+                    WrenchRow.shop_id == self._scope.shop_id, WrenchRow.serial == serial
+                )
+            )
+            .mappings()
+            .one_or_none()
+        )
+        return None if row is None else _record(row)
+
+    def get(self, serial: str) -> Wrench:
+        """Raises UnknownRecord."""
+        wrench = self.find(serial)
+        if wrench is None:
+            raise UnknownRecord("wrench", serial)
+        return wrench
+
+    def list(
+        self, after: str | None = None, limit: int = 100, status: ServiceStatus | None = None
+    ) -> tuple[Wrench, ...]:
+        """At most `limit` wrenches by serial, those after the serial `after`."""
+        query = (
+            select(WrenchRow.__table__)
+            .where(WrenchRow.shop_id == self._scope.shop_id)
+            .order_by(WrenchRow.serial)
+            .limit(limit)
+        )
+        if after is not None:
+            query = query.where(WrenchRow.serial > after)
+        if status is not None:
+            query = query.where(WrenchRow.status == status.value)
+        return tuple(_record(row) for row in self._scope.connection.execute(query).mappings())
+
+    def update(self, wrench: Wrench, expected_version: int) -> Wrench:
+        """The wrench with its next version; its serial and registration stay as they were.
+
+        Raises UnknownRecord, and StaleVersion when it is not at `expected_version` any more.
+        """
+        current = self.get(wrench.serial)
+        if current.version != expected_version:
+            raise StaleVersion("wrench", wrench.serial, current.version)
+        changed = dataclasses.replace(
+            wrench, registered_at=current.registered_at, version=expected_version + 1
+        )
+        self._scope.connection.execute(
+            update(WrenchRow)
+            .where(WrenchRow.shop_id == self._scope.shop_id, WrenchRow.serial == wrench.serial)
+            .values(**_columns(changed))
+        )
+        self._scope.evidence_changes()
+        return changed
+
+
+def _columns(wrench: Wrench) -> dict[str, Any]:
+    cw, ccw, resolution = wrench.mpd_clockwise, wrench.mpd_counter_clockwise, wrench.resolution
+    return {
+        "serial": wrench.serial,
+        "mechanism": wrench.mechanism.value,
+        "indication": wrench.indication.value,
+        "model": wrench.model,
+        "lowest_value": wrench.lowest.value,
+        "lowest_unit": wrench.lowest.unit,
+        "lowest_nm": wrench.lowest.nm,
+        "full_scale_value": wrench.full_scale.value,
+        "full_scale_unit": wrench.full_scale.unit,
+        "full_scale_nm": wrench.full_scale.nm,
+        "mpd_clockwise_pct": cw.percent if cw else None,
+        "mpd_clockwise_basis": cw.basis.value if cw else None,
+        "mpd_counter_clockwise_pct": ccw.percent if ccw else None,
+        "mpd_counter_clockwise_basis": ccw.basis.value if ccw else None,
+        "resolution_value": resolution.value if resolution else None,
+        "resolution_unit": resolution.unit if resolution else None,
+        "resolution_nm": resolution.nm if resolution else None,
+        "drive": wrench.drive,
+        "status": wrench.status.value,
+        "status_reason": wrench.status_reason,
+        "status_since": wrench.status_since,
+        "registered_at": wrench.registered_at,
+        "version": wrench.version,
+    }
+
+
+def _record(row: RowMapping) -> Wrench:
+    return Wrench(
+        serial=row["serial"],
+        mechanism=Mechanism(row["mechanism"]),
+        indication=Indication(row["indication"]),
+        model=row["model"],
+        lowest=Torque(row["lowest_value"], row["lowest_unit"], row["lowest_nm"]),
+        full_scale=Torque(row["full_scale_value"], row["full_scale_unit"], row["full_scale_nm"]),
+        mpd_clockwise=_mpd(row["mpd_clockwise_pct"], row["mpd_clockwise_basis"]),
+        mpd_counter_clockwise=_mpd(
+            row["mpd_counter_clockwise_pct"], row["mpd_counter_clockwise_basis"]
+        ),
+        resolution=(
+            None
+            if row["resolution_value"] is None
+            else Torque(row["resolution_value"], row["resolution_unit"], row["resolution_nm"])
+        ),
+        drive=row["drive"],
+        status=ServiceStatus(row["status"]),
+        status_reason=row["status_reason"],
+        status_since=row["status_since"],
+        registered_at=row["registered_at"],
+        version=row["version"],
+    )
+
+
+def _mpd(percent: float | None, basis: str | None) -> MaximumPermissibleDeviation | None:
+    if percent is None or basis is None:
+        return None
+    return MaximumPermissibleDeviation(percent=percent, basis=ToleranceBasis(basis))
