@@ -16,7 +16,8 @@ RUN python -m venv /opt/wrench-drift \
 FROM python:3.11-slim
 COPY --from=build /opt/wrench-drift /opt/wrench-drift
 # A named volume takes over the owner of the folder that it covers.
-RUN useradd --system --uid 10001 --no-create-home --shell /usr/sbin/nologin wrench-drift \
+RUN groupadd --gid 10001 wrench-drift \
+ && useradd --uid 10001 --gid 10001 --no-create-home --shell /usr/sbin/nologin wrench-drift \
  && install --directory --owner 10001 --group 10001 /data
 # SQLITE_TMPDIR: large sorts spill to the volume, since there may be no other place to write.
 ENV PATH=/opt/wrench-drift/bin:$PATH \
