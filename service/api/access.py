@@ -1,0 +1,28 @@
+"""How a request reaches its shop: the store opened for one shop, and the time of day."""
+
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from datetime import datetime
+
+from service.clock import Clock
+from service.store import ShopStore, Store
+
+
+@dataclass(frozen=True, slots=True)
+class Shop:
+    """One shop's records; nothing here can reach another shop's."""
+
+    store: Store
+    key: str
+    clock: Clock
+
+    def read(self) -> AbstractContextManager[ShopStore]:
+        """One snapshot of the records."""
+        return self.store.read(self.key)
+
+    def write(self) -> AbstractContextManager[ShopStore]:
+        """One transaction, undone when an exception leaves it."""
+        return self.store.write(self.key)
+
+    def now(self) -> datetime:
+        return self.clock.now()

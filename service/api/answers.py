@@ -1,0 +1,50 @@
+"""Answers as JSON, with their headers: rendered once, so that they can be kept and replayed."""
+
+from collections.abc import Mapping
+from typing import Any, Generic, Self, TypeVar, cast
+
+from litestar import Response
+
+from service.schemas.base import Answer
+
+Body = TypeVar("Body", bound=Answer)
+
+JSON = "application/json"
+# An answer may be kept by the caller, and must be asked about again: with its tag, that is cheap.
+REVALIDATE = {"Cache-Control": "private, no-cache"}
+
+
+class JsonResponse(Response[Body], Generic[Body]):
+    """A body of this type, rendered to bytes at once."""
+
+    def __init__(
+        self, body: Body, *, status: int = 200, headers: Mapping[str, str] | None = None
+    ) -> None:
+        super().__init__(
+            cast("Body", body.model_dump_json().encode()),
+            status_code=status,
+            headers=dict(headers or {}),
+            media_type=JSON,
+        )
+
+    @property
+    def rendered(self) -> bytes:
+        return cast("bytes", self.content)
+
+    @classmethod
+    def rebuilt(cls, rendered: bytes, *, status: int, headers: Mapping[str, str]) -> Self:
+        """An answer given before, byte for byte."""
+        response = cls.__new__(cls)
+        Response.__init__(
+            response,
+            cast("Body", rendered),
+            status_code=status,
+            headers=dict(headers),
+            media_type=JSON,
+        )
+        return response
+
+
+def not_modified(tag: str) -> Response[Any]:
+    """304: the caller holds this answer already."""
+    return Response(None, status_code=304, headers={"ETag": tag, **REVALIDATE})

@@ -1,0 +1,46 @@
+"""What a handler tells the description beyond its types and parameters."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from service.api.problem_kinds import Kind
+
+_KEY: Final = "told"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TextBody:
+    """A body that is not JSON."""
+
+    description: str
+    example: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """Kept in a handler's `opt`.
+
+    problems      those that its parameters do not let one expect
+    created       the answer says where the new record is, in Location
+    key_required  the operation refuses to work without an Idempotency-Key
+    sent          bodies it reads that are not JSON, by media type
+    answered      what it answers with that is not JSON, by media type
+    """
+
+    problems: tuple[Kind, ...] = ()
+    created: bool = False
+    key_required: bool = False
+    sent: Mapping[str, TextBody] = field(default_factory=dict)
+    answered: Mapping[str, TextBody] = field(default_factory=dict)
+
+
+def tells(*problems: Kind, **told: Any) -> dict[str, Any]:
+    """The `opt` of a handler; arguments as the fields of Told."""
+    return {_KEY: Told(problems=problems, **told)}
+
+
+def told_by(opt: Mapping[str, Any]) -> Told:
+    told = opt.get(_KEY, Told())
+    assert isinstance(told, Told)  # noqa: S101 - only `tells` writes this key
+    return told

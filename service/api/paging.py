@@ -1,0 +1,43 @@
+"""Keyset paging: an opaque cursor that holds the last key of the page before."""
+
+import base64
+import binascii
+from typing import Final
+from urllib.parse import quote
+
+from service.api.body import InvalidRequest
+from service.findings import Finding
+
+MOST: Final = 200
+USUAL: Final = 50
+
+
+def cursor_after(resource: str, key: str) -> str:
+    """The cursor of the page after this key; it serves for this resource alone."""
+    return base64.urlsafe_b64encode(f"{resource}:{key}".encode()).rstrip(b"=").decode()
+
+
+def key_of(cursor: str | None, resource: str) -> str | None:
+    """The key to go on after; raises InvalidRequest for a cursor that this list never gave."""
+    if cursor is None:
+        return None
+    try:
+        padded = cursor + "=" * (-len(cursor) % 4)
+        text = base64.b64decode(padded.encode("ascii"), altchars=b"-_", validate=True).decode()
+    except (UnicodeError, binascii.Error):
+        text = ""
+    prefix, _, key = text.partition(":")
+    if prefix != resource or not key:
+        raise InvalidRequest(
+            Finding(
+                field="query:cursor",
+                detail="this is not a cursor of this list",
+                remedy="send next_cursor of the page before as it came, or begin without a cursor",
+            )
+        )
+    return key
+
+
+def location(resource: str, key: str) -> str:
+    """The path of one record of a resource."""
+    return f"/v1/{resource}/{quote(key, safe='')}"

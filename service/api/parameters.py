@@ -1,0 +1,77 @@
+"""Parameters that several operations share, with what they mean."""
+
+from datetime import UTC, datetime
+from typing import Annotated
+
+from litestar.params import HeaderParameter, PathParameter, QueryParameter
+
+from service.api import paging
+from service.api.body import InvalidRequest
+from service.findings import Finding
+from service.schemas.base import parse_instant
+
+SerialPath = Annotated[str, PathParameter(description="The serial, letters told apart by case.")]
+CheckIdPath = Annotated[str, PathParameter(description="The id that the service gave the check.")]
+
+Cursor = Annotated[
+    str | None,
+    QueryParameter(
+        description="next_cursor of the page before; opaque. Leave it out for the first page.",
+        pattern="^[A-Za-z0-9_-]+$",
+        min_length=1,
+        max_length=400,
+    ),
+]
+Limit = Annotated[int, QueryParameter(description="Most items on a page.", ge=1, le=paging.MOST)]
+AsOf = Annotated[
+    str | None,
+    QueryParameter(
+        description="Only checks performed up to this instant count (RFC 3339 with an offset);"
+        " now when left out.",
+        format="date-time",
+    ),
+]
+
+IdempotencyKey = Annotated[
+    str | None,
+    HeaderParameter(
+        name="Idempotency-Key",
+        description="Made by the caller for this request, such as a UUID. The same key with the"
+        " same request gives the same answer, and stores once.",
+        min_length=1,
+        max_length=255,
+        pattern="^[\x21-\x7e]+$",
+    ),
+]
+IfMatch = Annotated[
+    str | None,
+    HeaderParameter(name="If-Match", description="The ETag of the version that was read."),
+]
+IfNoneMatch = Annotated[
+    str | None,
+    HeaderParameter(
+        name="If-None-Match",
+        description="The ETag of an answer already held; 304 when it is still the answer.",
+    ),
+]
+
+
+def instant_of(text: str | None, name: str, *, otherwise: datetime) -> datetime:
+    """The instant that a query parameter spells; raises InvalidRequest, for a naive time too."""
+    if text is None:
+        return otherwise
+    try:
+        instant = parse_instant(text)
+    except ValueError as error:
+        detail = str(error)
+    else:
+        if instant.tzinfo is not None:
+            return instant.astimezone(UTC)
+        detail = "the time has no offset from UTC, so it names no instant"
+    raise InvalidRequest(
+        Finding(
+            field=f"query:{name}",
+            detail=detail,
+            remedy="send an RFC 3339 date-time with its offset, such as 2026-05-04T08:10:00Z",
+        )
+    )

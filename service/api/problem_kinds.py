@@ -1,0 +1,188 @@
+"""Every kind of problem the API can answer with, as documented at /problems/{slug}."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """One kind of problem, as documented."""
+
+    slug: str
+    status: int
+    title: str
+    meaning: str
+    remedy: str
+
+    @property
+    def type_uri(self) -> str:
+        return f"/problems/{self.slug}"
+
+
+BAD_REQUEST = Kind(
+    "bad-request",
+    400,
+    "The request is not sound HTTP",
+    "A part of the request outside its body could not be read, for instance the Host header.",
+    "Look at the detail, and at what stands between the caller and the service.",
+)
+MALFORMED_BODY = Kind(
+    "malformed-body",
+    400,
+    "The body could not be read",
+    "The body is missing, is not JSON in UTF-8, holds NaN or an infinity, or has a key twice in one"
+    " object. Nothing was stored.",
+    "Send one JSON object in UTF-8, each key once.",
+)
+KEY_MISSING = Kind(
+    "idempotency-key-missing",
+    400,
+    "This operation wants an Idempotency-Key",
+    "A check sent twice would be two pieces of evidence where there is one. The key lets a request"
+    " be sent again after a lost answer, and count once.",
+    "Send Idempotency-Key with a value made for this request, such as a UUID, and the same value"
+    " again when repeating it.",
+)
+NO_SUCH_PATH = Kind(
+    "no-such-path",
+    404,
+    "There is nothing at this path",
+    "The path is not one of the service's.",
+    "Look the path up in the description at /schema.",
+)
+UNKNOWN_RECORD = Kind(
+    "unknown-record",
+    404,
+    "No such record",
+    "The shop has no wrench, tester or check of this serial or id. Letters are told apart by case.",
+    "List what is there, or register it first.",
+)
+METHOD_NOT_ALLOWED = Kind(
+    "method-not-allowed",
+    405,
+    "This path does not take this method",
+    "The path exists; the header Allow names the methods it takes.",
+    "Use one of the methods in Allow.",
+)
+DUPLICATE_RECORD = Kind(
+    "duplicate-record",
+    409,
+    "It is already there",
+    "A wrench or tester has this serial already, or the same check (wrench, tester or card, time,"
+    " kind and direction) is stored. `existing` names it. Nothing was stored.",
+    "Use the record that is there. A wrong check is voided first, with a reason.",
+)
+ALREADY_VOIDED = Kind(
+    "already-voided",
+    409,
+    "The check is already void",
+    "A check is voided once, and the reason given first stands.",
+    "Read the check to see when and why it was voided.",
+)
+STALE_VERSION = Kind(
+    "stale-version",
+    412,
+    "The record changed since it was read",
+    "If-Match names another version than the one stored, so that the change would undo somebody"
+    " else's. Nothing was changed.",
+    "Read the record again, look at what changed, and send its ETag in If-Match.",
+)
+BODY_TOO_LARGE = Kind(
+    "body-too-large",
+    413,
+    "The body is larger than this operation takes",
+    "The limit protects the service; nothing was stored.",
+    "Send less at once: an import may be split at any check.",
+)
+UNSUPPORTED_MEDIA_TYPE = Kind(
+    "unsupported-media-type",
+    415,
+    "The body came in a format that this operation does not read",
+    "Content-Type is missing, or names another format or another encoding than UTF-8.",
+    "Send the Content-Type that the description at /schema names for the operation.",
+)
+INVALID_REQUEST = Kind(
+    "invalid-request",
+    422,
+    "The request does not have the form described",
+    "A field or parameter is missing, unknown, of the wrong type or out of its bounds. Numbers are"
+    ' JSON numbers: `true` and "20" are not. Nothing was stored.',
+    "Mend each entry of `errors`.",
+)
+REFUSED = Kind(
+    "refused",
+    422,
+    "The content breaks rules of the shop or of the trade",
+    "The form is right and the content cannot be: a reading of zero, a target outside the marked"
+    " range, a date in the future, a tester out of date on the day. Nothing was stored.",
+    "Mend each entry of `errors`; `row` counts an import's rows of data from 1.",
+)
+KEY_REUSED = Kind(
+    "idempotency-key-reused",
+    422,
+    "This Idempotency-Key belongs to another request",
+    "The key came before with another body, path or method. Nothing was stored.",
+    "Make a new key for a new request; repeat a request with its key unchanged.",
+)
+OUTSIDE_RANGE = Kind(
+    "outside-range",
+    422,
+    "The wrench has no stated performance there",
+    "The torque is outside the marked range, or the wrench has no stated tolerance in this"
+    " direction, so there is nothing to judge against.",
+    "Ask within the range, or state the tolerance on the wrench.",
+)
+VERSION_REQUIRED = Kind(
+    "version-required",
+    428,
+    "This change wants If-Match",
+    "Without the version that was read, the change could undo somebody else's.",
+    "Read the record first and send its ETag in If-Match.",
+)
+INTERNAL_ERROR = Kind(
+    "internal-error",
+    500,
+    "The service failed",
+    "This is a defect of the service. Nothing was stored by the request.",
+    "Send the request again under its Idempotency-Key; report it if it stays.",
+)
+STORE_BUSY = Kind(
+    "store-busy",
+    503,
+    "The store is busy",
+    "Another writer held the store for too long. Nothing was stored.",
+    "Send the request again, under the same Idempotency-Key, after the time in Retry-After.",
+)
+NOT_READY = Kind(
+    "not-ready",
+    503,
+    "The service is not ready",
+    "The store cannot be used: it is missing, not migrated, or newer than this release.",
+    "The message says what to do on the machine that runs the service.",
+)
+
+KINDS: Final[Mapping[str, Kind]] = {
+    kind.slug: kind
+    for kind in (
+        BAD_REQUEST,
+        MALFORMED_BODY,
+        KEY_MISSING,
+        NO_SUCH_PATH,
+        UNKNOWN_RECORD,
+        METHOD_NOT_ALLOWED,
+        DUPLICATE_RECORD,
+        ALREADY_VOIDED,
+        STALE_VERSION,
+        BODY_TOO_LARGE,
+        UNSUPPORTED_MEDIA_TYPE,
+        INVALID_REQUEST,
+        REFUSED,
+        KEY_REUSED,
+        OUTSIDE_RANGE,
+        VERSION_REQUIRED,
+        INTERNAL_ERROR,
+        STORE_BUSY,
+        NOT_READY,
+    )
+}

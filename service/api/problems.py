@@ -1,0 +1,205 @@
+"""The one place that turns an exception into a problem (RFC 9457).
+
+`RULES` says which exception becomes which kind and what the answer then tells; an exception that
+no rule names is a defect, logged here and answered without its text.
+"""
+
+import dataclasses
+import logging
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+from litestar import Request, Response
+from litestar.exceptions import (
+    HTTPException,
+    MethodNotAllowedException,
+    NotFoundException,
+    ValidationException,
+)
+from litestar.exceptions.http_exceptions import RequestEntityTooLarge
+
+from analysis.errors import OutsideRange
+from service.api import problem_kinds as kinds
+from service.api.body import InvalidRequest, MalformedBody, UnsupportedMediaType
+from service.api.conditional import TagDiffers, VersionRequired
+from service.api.idempotency import KeyMissing, KeyReused
+from service.findings import Finding, Refused
+from service.schemas.problems import FindingAnswer, ProblemAnswer
+from service.store import errors as store
+
+MEDIA_TYPE: Final = "application/problem+json"
+_RETRY_AFTER_S: Final = 2
+
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """What one problem tells beyond its kind."""
+
+    kind: kinds.Kind
+    detail: str
+    findings: tuple[Finding, ...] = ()
+    field: str = ""
+    existing: str | None = None
+    current_version: int | None = None
+    headers: Mapping[str, str] = dataclasses.field(default_factory=dict)
+
+
+def problem_response(request: Request[Any, Any, Any], error: Exception) -> Response[Any]:
+    """The problem that an exception is answered with."""
+    told = _told(error)
+    if told.kind is kinds.INTERNAL_ERROR:
+        _log.error("unforeseen %s", type(error).__name__, exc_info=error)
+    findings = told.findings or (
+        Finding(field=told.field, detail=told.detail, remedy=told.kind.remedy),
+    )
+    body = ProblemAnswer(
+        type=told.kind.type_uri,
+        title=told.kind.title,
+        status=told.kind.status,
+        detail=told.detail,
+        errors=tuple(FindingAnswer.of(finding) for finding in findings),
+        existing=told.existing,
+        current_version=told.current_version,
+    )
+    left_out = {name for name in ("existing", "current_version") if getattr(body, name) is None}
+    return Response(
+        body.model_dump_json(exclude=left_out).encode(),
+        status_code=told.kind.status,
+        media_type=MEDIA_TYPE,
+        headers={"Cache-Control": "no-store", **told.headers},
+    )
+
+
+def _told(error: Exception) -> Told:
+    for exception, tell in RULES:
+        if isinstance(error, exception):
+            return tell(error)
+    return Told(kind=kinds.INTERNAL_ERROR, detail="The service failed while answering.")
+
+
+def _sentence(error: Exception) -> str:
+    text = str(error)
+    return f"{text[:1].upper()}{text[1:]}."
+
+
+def _of(kind: kinds.Kind, *, field: str = "") -> Callable[[Any], Told]:
+    """Tell the exception's own message."""
+    return lambda error: Told(kind=kind, detail=_sentence(error), field=field)
+
+
+def _with_findings(kind: kinds.Kind) -> Callable[[Any], Told]:
+    def tell(error: InvalidRequest | Refused) -> Told:
+        count = len(error.findings)
+        return Told(
+            kind=kind,
+            detail=f"{count} thing{'s' if count > 1 else ''} to mend; see errors.",
+            findings=error.findings,
+        )
+
+    return tell
+
+
+def _media_type(error: UnsupportedMediaType) -> Told:
+    finding = Finding(
+        field="header:Content-Type",
+        detail=str(error),
+        remedy=f"send {' or '.join(error.accepted)}, in UTF-8",
+    )
+    return Told(
+        kind=kinds.UNSUPPORTED_MEDIA_TYPE,
+        detail=_sentence(error),
+        findings=(finding,),
+        headers={"Accept": ", ".join(error.accepted)},
+    )
+
+
+def _duplicate(error: store.DuplicateRecord) -> Told:
+    return Told(kind=kinds.DUPLICATE_RECORD, detail=_sentence(error), existing=error.existing_id)
+
+
+def _stale(error: store.StaleVersion) -> Told:
+    return Told(
+        kind=kinds.STALE_VERSION,
+        detail=_sentence(error),
+        field="header:If-Match",
+        current_version=error.current,
+    )
+
+
+def _busy(error: store.StoreBusy) -> Told:
+    return Told(
+        kind=kinds.STORE_BUSY,
+        detail=_sentence(error),
+        headers={"Retry-After": str(_RETRY_AFTER_S)},
+    )
+
+
+def _parameters(error: ValidationException) -> Told:
+    """Parameters that the framework itself refused, and a body that is not there."""
+    faults = error.extra if isinstance(error.extra, list) else []
+    if any(fault.get("key") == "data" for fault in faults):
+        return Told(kind=kinds.MALFORMED_BODY, detail="There is no body.")
+    findings = tuple(
+        Finding(
+            field=f"{getattr(fault.get('source'), 'value', 'query')}:{fault.get('key', '')}",
+            detail=fault["message"][:1].lower() + fault["message"][1:],
+            remedy="send a value of the form described at /schema",
+        )
+        for fault in faults
+    )
+    if not findings:  # a required parameter that did not come
+        missing = Finding(
+            field="query:",
+            detail=error.detail.partition(" for path ")[0].lower(),
+            remedy="send this parameter",
+        )
+        findings = (missing,)
+    return _with_findings(kinds.INVALID_REQUEST)(InvalidRequest(*findings))
+
+
+def _not_allowed(error: MethodNotAllowedException) -> Told:
+    allowed = sorted((error.headers or {}).get("allow", "").split(", "))
+    if "GET" in allowed:
+        allowed.append("HEAD")
+    return Told(
+        kind=kinds.METHOD_NOT_ALLOWED,
+        detail=f"This path takes {', '.join(allowed)}.",
+        headers={"Allow": ", ".join(allowed)},
+    )
+
+
+def _other_http(error: HTTPException) -> Told:
+    if error.status_code >= 500:
+        return Told(kind=kinds.INTERNAL_ERROR, detail="The service failed while answering.")
+    return Told(kind=kinds.BAD_REQUEST, detail=f"{error.detail.rstrip('.')}.")
+
+
+# The first rule whose exception fits is taken: a class stands before its bases.
+RULES: Final[tuple[tuple[type[Exception], Callable[[Any], Told]], ...]] = (
+    (InvalidRequest, _with_findings(kinds.INVALID_REQUEST)),
+    (Refused, _with_findings(kinds.REFUSED)),
+    (MalformedBody, _of(kinds.MALFORMED_BODY)),
+    (UnsupportedMediaType, _media_type),
+    (KeyMissing, _of(kinds.KEY_MISSING, field="header:Idempotency-Key")),
+    (KeyReused, _of(kinds.KEY_REUSED, field="header:Idempotency-Key")),
+    (VersionRequired, _of(kinds.VERSION_REQUIRED, field="header:If-Match")),
+    (TagDiffers, _of(kinds.STALE_VERSION, field="header:If-Match")),
+    (OutsideRange, _of(kinds.OUTSIDE_RANGE)),
+    (store.UnknownRecord, _of(kinds.UNKNOWN_RECORD)),
+    (store.DuplicateRecord, _duplicate),
+    (store.StaleVersion, _stale),
+    (store.AlreadyVoided, _of(kinds.ALREADY_VOIDED)),
+    (store.StoreBusy, _busy),
+    (store.StoreUnusable, _of(kinds.NOT_READY)),
+    (
+        RequestEntityTooLarge,
+        lambda _: Told(kind=kinds.BODY_TOO_LARGE, detail="The body is too large to be read."),
+    ),
+    (NotFoundException, lambda _: Told(kind=kinds.NO_SUCH_PATH, detail="Nothing is here.")),
+    (MethodNotAllowedException, _not_allowed),
+    (ValidationException, _parameters),
+    (HTTPException, _other_http),
+)

@@ -1,0 +1,30 @@
+"""Every route of the API, and what its handlers are given."""
+
+from typing import Any, Final
+
+from litestar.di import Provide
+from litestar.types import ControllerRouterHandler
+
+from service.api.access import Shop
+from service.api.health import HealthController
+from service.api.policy import PolicyController
+from service.api.problem_pages import ProblemController
+from service.api.reading_page import reading_page, reading_page_asset, reading_page_start
+from service.api.testers import TesterController
+from service.api.wrenches import WrenchController
+
+HANDLERS: Final[list[ControllerRouterHandler]] = [
+    WrenchController,
+    TesterController,
+    PolicyController,
+    HealthController,
+    ProblemController,
+    reading_page,
+    reading_page_start,
+    reading_page_asset,
+]
+
+
+def dependencies(shop: Shop | None) -> dict[str, Any]:
+    """The shop for every handler; None only to describe the routes, never to serve them."""
+    return {"shop": Provide(lambda: shop, sync_to_thread=False)}

@@ -1,0 +1,100 @@
+"""The shop's policy: what it aims at, and what its bench can do."""
+
+from typing import Annotated, Any, Self
+from zoneinfo import ZoneInfo, available_timezones
+
+from pydantic import AfterValidator, Field, model_validator
+from pydantic_core import PydanticCustomError
+
+from service import records
+from service.records import DecisionRule
+from service.schemas.base import Answer, Input
+
+Share = Annotated[float, Field(gt=0, lt=1)]
+Weekday = Annotated[int, Field(ge=0, le=6)]
+
+
+def _zone(name: str) -> str:
+    if name not in available_timezones():
+        raise PydanticCustomError(
+            "time_zone", "{name} is not a time zone of the IANA database", {"name": repr(name)}
+        )
+    return ZoneInfo(name).key
+
+
+class PolicyInput(Input):
+    """The whole policy, replacing the one in force."""
+
+    reliability_target: Share = Field(
+        description="A wrench is due when its pass probability falls below this."
+    )
+    tolerated_pull_risk: Share = Field(
+        description="Chance that one pull is outside the permissible deviation: fit below it."
+    )
+    refused_pull_risk: Share = Field(description="Not fit above it; between the two, caution.")
+    cap_months: Annotated[int, Field(ge=1, le=60)]
+    cap_cycles: Annotated[int, Field(ge=1, le=1_000_000)]
+    floor_days: Annotated[int, Field(ge=0, le=365)] = Field(
+        description="Never due sooner than this after a passed check."
+    )
+    decision_rule: DecisionRule
+    low_band_below: Share = Field(description="Share of full scale.")
+    upper_band_above: Share = Field(description="Share of full scale.")
+    caution_below: Share = Field(
+        description="Share of full scale below which readings are marked apart."
+    )
+    plan_targets: Annotated[
+        tuple[Annotated[float, Field(gt=0, le=1)], ...], Field(min_length=1, max_length=10)
+    ] = Field(description="Targets of a usual check, shares of full scale.")
+    plan_repeats: Annotated[int, Field(ge=1, le=100)]
+    bench_checks_per_day: Annotated[int, Field(ge=1, le=1000)]
+    closed_weekdays: Annotated[tuple[Weekday, ...], Field(max_length=6)] = Field(
+        description="0 is Monday; at least one day stays open."
+    )
+    time_zone: Annotated[str, Field(max_length=64), AfterValidator(_zone)] = Field(
+        description="A zone of the IANA database, such as Europe/Berlin.", examples=["UTC"]
+    )
+
+    @model_validator(mode="after")
+    def _hangs_together(self) -> Self:
+        if self.tolerated_pull_risk >= self.refused_pull_risk:
+            raise PydanticCustomError(
+                "order", "tolerated_pull_risk must be below refused_pull_risk", {}
+            )
+        if self.low_band_below >= self.upper_band_above:
+            raise PydanticCustomError("order", "low_band_below must be below upper_band_above", {})
+        if len(set(self.closed_weekdays)) == 7:
+            raise PydanticCustomError("order", "at least one weekday must stay open", {})
+        return self
+
+    def record(self) -> records.Policy:
+        return records.Policy(**self.model_dump())
+
+
+class PolicyAnswer(Answer):
+    """The policy in force; `version` rises with every change."""
+
+    reliability_target: float
+    tolerated_pull_risk: float
+    refused_pull_risk: float
+    cap_months: int
+    cap_cycles: int
+    floor_days: int
+    decision_rule: DecisionRule
+    low_band_below: float
+    upper_band_above: float
+    caution_below: float
+    plan_targets: tuple[float, ...]
+    plan_repeats: int
+    bench_checks_per_day: int
+    closed_weekdays: tuple[int, ...]
+    time_zone: str
+    version: int
+
+    @classmethod
+    def of(cls, policy: records.Policy) -> Self:
+        return cls(**_fields(policy))
+
+
+def _fields(policy: records.Policy) -> dict[str, Any]:
+    return {name: getattr(policy, name) for name in PolicyAnswer.model_fields}

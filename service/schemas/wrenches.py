@@ -1,0 +1,175 @@
+"""Wrenches: registering, changing, taking out of service and back."""
+
+import dataclasses
+from datetime import datetime
+from typing import Annotated, Any, Final, Self
+
+from pydantic import Field, StringConstraints
+
+from analysis.vocabulary import Mechanism
+from service import records
+from service.records import Indication, ServiceStatus, ToleranceBasis
+from service.schemas.base import Answer, Input, Line, Reason, Unchanged, UtcInstant
+from service.schemas.torque import PositiveTorqueInput, TorqueAnswer, TorqueInput
+
+# A serial is part of paths: letters, digits and a few signs, no blank at either end.
+SERIAL_PATTERN: Final = r"^[A-Za-z0-9](?:[A-Za-z0-9 ._~+:-]{0,62}[A-Za-z0-9])?$"
+Serial = Annotated[
+    str,
+    StringConstraints(min_length=1, max_length=64, pattern=SERIAL_PATTERN),
+    Field(description="The serial on the device; letters are told apart by case."),
+]
+
+
+class MpdInput(Input):
+    """Maximum permissible deviation: ± percent of the reading or of full scale."""
+
+    percent: Annotated[float, Field(gt=0, le=100)]
+    basis: ToleranceBasis = ToleranceBasis.READING
+
+    def mpd(self) -> records.MaximumPermissibleDeviation:
+        return records.MaximumPermissibleDeviation(percent=self.percent, basis=self.basis)
+
+
+class MpdAnswer(Answer):
+    """Maximum permissible deviation: ± percent of the reading or of full scale."""
+
+    percent: float
+    basis: ToleranceBasis
+
+    @classmethod
+    def of(cls, mpd: records.MaximumPermissibleDeviation) -> Self:
+        return cls(percent=mpd.percent, basis=mpd.basis)
+
+
+class WrenchInput(Input):
+    """A wrench to register."""
+
+    serial: Serial
+    mechanism: Mechanism
+    indication: Indication
+    model: Line | None = None
+    lowest: PositiveTorqueInput = Field(description="Lowest marked value.")
+    full_scale: PositiveTorqueInput = Field(description="Highest marked value.")
+    mpd_clockwise: MpdInput | None = Field(
+        default=None, description="Leave out where the wrench has no stated tolerance that way."
+    )
+    mpd_counter_clockwise: MpdInput | None = Field(
+        default=None, description="Leave out where the wrench has no stated tolerance that way."
+    )
+    resolution: PositiveTorqueInput | None = None
+    drive: Line | None = Field(default=None, description="Such as 1/2 in.")
+
+    def record(self, now: datetime) -> records.Wrench:
+        return records.Wrench(
+            serial=self.serial,
+            mechanism=self.mechanism,
+            indication=self.indication,
+            model=self.model,
+            lowest=self.lowest.torque(),
+            full_scale=self.full_scale.torque(),
+            mpd_clockwise=self.mpd_clockwise.mpd() if self.mpd_clockwise else None,
+            mpd_counter_clockwise=(
+                self.mpd_counter_clockwise.mpd() if self.mpd_counter_clockwise else None
+            ),
+            resolution=self.resolution.torque() if self.resolution else None,
+            drive=self.drive,
+            registered_at=now,
+        )
+
+
+class ServiceInput(Input):
+    """Taking a wrench out of service, or releasing it; the reason is kept."""
+
+    status: ServiceStatus
+    reason: Reason
+
+
+class WrenchChangeInput(Input):
+    """What to change about a wrench: what is left out stays, null clears what may be empty."""
+
+    mechanism: Mechanism = Unchanged()
+    indication: Indication = Unchanged()
+    model: Line | None = Unchanged()
+    lowest: PositiveTorqueInput = Unchanged()
+    full_scale: PositiveTorqueInput = Unchanged()
+    mpd_clockwise: MpdInput | None = Unchanged()
+    mpd_counter_clockwise: MpdInput | None = Unchanged()
+    resolution: PositiveTorqueInput | None = Unchanged()
+    drive: Line | None = Unchanged()
+    service: ServiceInput = Unchanged()
+
+    def applied_to(self, wrench: records.Wrench, now: datetime) -> records.Wrench:
+        """The wrench as it should become; its version is the store's business."""
+        changes: dict[str, Any] = {
+            name: _as_record(getattr(self, name)) for name in self.model_fields_set - {"service"}
+        }
+        if "service" in self.model_fields_set:
+            changes |= {"status": self.service.status, "status_reason": self.service.reason}
+            if self.service.status is not wrench.status:
+                changes["status_since"] = now
+        return dataclasses.replace(wrench, **changes)
+
+
+def _as_record(value: object) -> object:
+    if isinstance(value, TorqueInput):
+        return value.torque()
+    if isinstance(value, MpdInput):
+        return value.mpd()
+    return value
+
+
+class ServiceAnswer(Answer):
+    """Whether the wrench may be used, why, and since when."""
+
+    status: ServiceStatus
+    reason: str | None
+    since: UtcInstant | None
+
+
+class WrenchAnswer(Answer):
+    """A wrench; `version` rises with every change."""
+
+    serial: str
+    mechanism: Mechanism
+    indication: Indication
+    model: str | None
+    lowest: TorqueAnswer
+    full_scale: TorqueAnswer
+    mpd_clockwise: MpdAnswer | None
+    mpd_counter_clockwise: MpdAnswer | None
+    resolution: TorqueAnswer | None
+    drive: str | None
+    service: ServiceAnswer
+    registered_at: UtcInstant
+    version: int
+
+    @classmethod
+    def of(cls, wrench: records.Wrench) -> Self:
+        def mpd(limit: records.MaximumPermissibleDeviation | None) -> MpdAnswer | None:
+            return MpdAnswer.of(limit) if limit else None
+
+        return cls(
+            serial=wrench.serial,
+            mechanism=wrench.mechanism,
+            indication=wrench.indication,
+            model=wrench.model,
+            lowest=TorqueAnswer.of(wrench.lowest),
+            full_scale=TorqueAnswer.of(wrench.full_scale),
+            mpd_clockwise=mpd(wrench.mpd_clockwise),
+            mpd_counter_clockwise=mpd(wrench.mpd_counter_clockwise),
+            resolution=TorqueAnswer.of(wrench.resolution) if wrench.resolution else None,
+            drive=wrench.drive,
+            service=ServiceAnswer(
+                status=wrench.status, reason=wrench.status_reason, since=wrench.status_since
+            ),
+            registered_at=wrench.registered_at,
+            version=wrench.version,
+        )
+
+
+class WrenchPage(Answer):
+    """Wrenches in order of their serials."""
+
+    items: tuple[WrenchAnswer, ...]
+    next_cursor: str | None = Field(description="Send it as `cursor` for the next page.")
