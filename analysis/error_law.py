@@ -112,19 +112,23 @@ class Assumption:
 _ASSUMED: Final[dict[Mechanism, dict[str, tuple[float, ...]]]] = {
     Mechanism.SPRING: {
         "level_sd": (0.9, 0.15), "rate_sd": (0.6, 0.10), "adjusted_sd": (0.5, 0.08),
-        "check_sd": (0.35, 0.05), "wander_sd": (0.35, 0.05), "rho_pct": (0.45,), "alpha_pct": (0.10,),
+        "check_sd": (0.35, 0.05), "wander_sd": (0.35, 0.05),
+        "rho_pct": (0.45,), "alpha_pct": (0.10,),
     },
     Mechanism.ELECTRONIC: {
         "level_sd": (0.5, 0.05), "rate_sd": (0.35, 0.03), "adjusted_sd": (0.25, 0.03),
-        "check_sd": (0.20, 0.03), "wander_sd": (0.20, 0.03), "rho_pct": (0.25,), "alpha_pct": (0.03,),
+        "check_sd": (0.20, 0.03), "wander_sd": (0.20, 0.03),
+        "rho_pct": (0.25,), "alpha_pct": (0.03,),
     },
     Mechanism.BEAM: {
         "level_sd": (0.9, 0.20), "rate_sd": (0.25, 0.05), "adjusted_sd": (0.6, 0.12),
-        "check_sd": (0.40, 0.10), "wander_sd": (0.20, 0.05), "rho_pct": (0.60,), "alpha_pct": (0.20,),
+        "check_sd": (0.40, 0.10), "wander_sd": (0.20, 0.05),
+        "rho_pct": (0.60,), "alpha_pct": (0.20,),
     },
     Mechanism.DIAL: {
         "level_sd": (0.9, 0.15), "rate_sd": (0.45, 0.07), "adjusted_sd": (0.5, 0.10),
-        "check_sd": (0.35, 0.06), "wander_sd": (0.30, 0.05), "rho_pct": (0.45,), "alpha_pct": (0.12,),
+        "check_sd": (0.35, 0.06), "wander_sd": (0.30, 0.05),
+        "rho_pct": (0.45,), "alpha_pct": (0.12,),
     },
 }  # fmt: skip
 _LOG_SD_SPREAD: Final = 0.8
