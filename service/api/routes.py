@@ -6,6 +6,7 @@ from litestar.di import Provide
 from litestar.types import ControllerRouterHandler
 
 from service.api.access import Shop
+from service.api.checks import CheckController
 from service.api.health import HealthController
 from service.api.policy import PolicyController
 from service.api.problem_pages import ProblemController
@@ -15,6 +16,7 @@ from service.api.wrenches import WrenchController
 
 HANDLERS: Final[list[ControllerRouterHandler]] = [
     WrenchController,
+    CheckController,
     TesterController,
     PolicyController,
     HealthController,

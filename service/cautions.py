@@ -1,0 +1,23 @@
+"""What every answer that somebody may act on at a vehicle says beside its numbers."""
+
+from typing import Final
+
+NOT_A_CALIBRATION: Final = (
+    "This is not an accredited calibration, and does not take the place of one."
+)
+MAKER_AND_RULES_WIN: Final = (
+    "The vehicle maker's procedure and the rules in force where the work is done come first."
+)
+FOUND_OUT: Final = (
+    "A wrench found out of tolerance stays out of use until it has been adjusted, checked again and"
+    " released; look at the work done with it since its last good check."
+)
+IN_DOUBT: Final = (
+    "The tester cannot tell whether this wrench is inside its tolerance; until a better measurement"
+    " does, treat it as outside."
+)
+THIN_EVIDENCE: Final = (
+    "This rests on little evidence of this wrench's own; it will move with the next checks."
+)
+
+ALWAYS: Final = (NOT_A_CALIBRATION, MAKER_AND_RULES_WIN)

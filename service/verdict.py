@@ -1,0 +1,193 @@
+"""The verdict on one check: each reading against its limit, and whether to measure again.
+
+Everything is worked out by `analysis` from the records as they stand: the wrench's tolerance, the
+uncertainty of the tester or card, the shop's policy, and the wrench's own earlier checks.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final, Literal
+
+from service.frames import reading_frame, wrench_frame
+from service.records import Check, Point, Policy, Tester, ToleranceBasis, Wrench
+
+if TYPE_CHECKING:
+    from analysis.conformity import Decision, ReadingDecision
+    from analysis.remeasure import MeasuredPoint, RemeasureAdvice, Scatter
+    from analysis.vocabulary import Band
+
+_CONFIDENCE: Final = 0.95  # of an interval that is not used here
+_USUAL_COVERAGE_FACTOR: Final = 2.0  # where a card states U without k; common practice, no source
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedReading:
+    """One reading; deviations positive, of setting negative, where the wrench delivers less."""
+
+    deviation_pct: float
+    of_setting_pct: float
+    mpd_pct: float
+    within: bool
+    decision: "ReadingDecision"
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedPoint:
+    """One target; `mpd_pct` is the limit at the target itself."""
+
+    point: Point
+    x: float
+    band: "Band"
+    mpd_pct: float
+    mean_deviation_pct: float
+    delivers: Literal["low", "high", "true"]
+    readings: tuple[JudgedReading, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What the check says about its direction."""
+
+    decision: "Decision"
+    points: tuple[JudgedPoint, ...]
+    remeasure: "RemeasureAdvice"
+
+
+def verdict(
+    check: Check,
+    *,
+    wrench: Wrench,
+    tester: Tester | None,
+    policy: Policy,
+    earlier: Sequence[Check],
+) -> Verdict:
+    """The verdict on a check of this wrench, which has a stated tolerance in its direction.
+
+    tester    the one named by the check; None for a card
+    earlier   the wrench's checks in this direction before this one; their repeats say what
+              scatter to expect
+    """
+    from analysis.conformity import overall
+    from analysis.remeasure import advise
+
+    points = tuple(_judged_points(check, wrench, policy, *_uncertainty(check, tester)))
+    scatter = _scatter_by_band(earlier, check, wrench, policy)
+    return Verdict(
+        decision=overall(
+            reading.decision.decision for point in points for reading in point.readings
+        ),
+        points=points,
+        remeasure=advise(
+            [_measured(point, scatter) for point in points],
+            expanded_uncertainty_pct=_uncertainty(check, tester)[0],
+        ),
+    )
+
+
+def _judged_points(
+    check: Check,
+    wrench: Wrench,
+    policy: Policy,
+    uncertainty_pct: float | None,
+    coverage_factor: float,
+) -> Iterator[JudgedPoint]:
+    from analysis.bands import Bands
+    from analysis.conformity import decide
+    from analysis.deviation import (
+        delivers,
+        of_setting_pct,
+        permissible_pct,
+        with_deviations,
+        within,
+    )
+    from analysis.vocabulary import DecisionRule
+
+    bands = Bands(policy.low_band_below, policy.upper_band_above)
+    rule = DecisionRule(policy.decision_rule.value)
+    limit = wrench.mpd(check.direction)
+    assert limit is not None  # noqa: S101 - the caller's part of the bargain
+    rows = with_deviations(wrench_frame(wrench), reading_frame([check])).iter_rows(named=True)
+    for point in check.points:
+        of_point: list[dict[str, Any]] = [next(rows) for _ in point.readings]
+        readings = tuple(
+            JudgedReading(
+                deviation_pct=row["deviation_pct"],
+                of_setting_pct=of_setting_pct(row["indicated_nm"], row["reference_nm"]),
+                mpd_pct=row["mpd_pct"],
+                within=within(row["deviation_pct"], row["mpd_pct"]),
+                decision=decide(
+                    row["deviation_pct"],
+                    row["mpd_pct"],
+                    rule=rule,
+                    expanded_uncertainty_pct=uncertainty_pct,
+                    coverage_factor=coverage_factor,
+                ),
+            )
+            for row in of_point
+        )
+        x = of_point[0]["x"]
+        mean = sum(reading.deviation_pct for reading in readings) / len(readings)
+        yield JudgedPoint(
+            point=point,
+            x=x,
+            band=bands.of(x),
+            mpd_pct=permissible_pct(limit.percent, limit.basis is ToleranceBasis.FULL_SCALE, x),
+            mean_deviation_pct=mean,
+            delivers=delivers(mean),
+            readings=readings,
+        )
+
+
+def _uncertainty(check: Check, tester: Tester | None) -> tuple[float | None, float]:
+    """U in % of reading, None when nobody states it, and k."""
+    if tester is not None:
+        return tester.expanded_uncertainty_pct, tester.coverage_factor
+    if check.card is None:
+        return None, _USUAL_COVERAGE_FACTOR
+    return (
+        check.card.expanded_uncertainty_pct,
+        check.card.coverage_factor or _USUAL_COVERAGE_FACTOR,
+    )
+
+
+def _scatter_by_band(
+    earlier: Sequence[Check], check: Check, wrench: Wrench, policy: Policy
+) -> Mapping["Band", "Scatter"]:
+    """What repeats of this wrench scattered by before, in each band that says."""
+    from analysis.bands import Bands
+    from analysis.deviation import with_deviations
+    from analysis.remeasure import Scatter
+    from analysis.repeatability import ordered_rows, pooled_within
+    from analysis.variance_levels import within_estimate
+    from analysis.vocabulary import Band
+
+    if not earlier:
+        return {}
+    rows = ordered_rows(
+        with_deviations(wrench_frame(wrench), reading_frame(earlier)),
+        check.direction,
+        Bands(policy.low_band_below, policy.upper_band_above),
+    )
+    known: dict[Band, Scatter] = {}
+    for band in Band:
+        of_band = rows.filter(rows["band"] == band.value)
+        squares, df = pooled_within(of_band)
+        if df:
+            within = within_estimate(squares, df, _CONFIDENCE)
+            checks = of_band["check"].n_unique()
+            source = f"from {checks} earlier check{'s' if checks > 1 else ''}"
+            known[band] = Scatter(within.sd, within.df, source)
+    return known
+
+
+def _measured(point: JudgedPoint, scatter: Mapping["Band", "Scatter"]) -> "MeasuredPoint":
+    import numpy as np
+
+    from analysis.remeasure import MeasuredPoint
+
+    return MeasuredPoint(
+        label=str(point.point.target),
+        deviation_pct=np.array([reading.deviation_pct for reading in point.readings]),
+        mpd_pct=np.array([reading.mpd_pct for reading in point.readings]),
+        scatter=scatter.get(point.band),
+    )
