@@ -10,9 +10,9 @@ the error as a share of the permitted error, and the readings of a band can be j
     Cpm = 1 / (3 sqrt(s² + mean²))                         overall SD; misses of the target count
 
 Readings of one check share its effect, so 15 readings in 3 checks are not 15 independent ones. The
-mean counts as the mean of m = s² / u²(mean) independent readings, and the overall SD has
-Satterthwaite's degrees of freedom. Only readings since the last adjustment are used: before it the
-wrench was another one. Its drift since then is part of the overall SD.
+mean counts as the mean of m = s² / u²(mean) independent readings, and the overall SD has effective
+degrees of freedom (`analysis.variance_levels`). Only readings since the last adjustment are used:
+before it the wrench was another one. Its drift since then is part of the overall SD.
 
 Sources: NIST/SEMATECH e-Handbook 6.1.6 (indices); D. C. Montgomery, Introduction to Statistical
 Quality Control (interval of Cp); L. K. Chan, S. W. Cheng, F. A. Spiring, J. Quality Technology 20

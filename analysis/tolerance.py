@@ -8,6 +8,7 @@ NIST/SEMATECH e-Handbook 7.2.6.3 (approximation).
 """
 
 import math
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -29,7 +30,7 @@ def two_sided_factor(m: float, df: float, *, content: float, confidence: float) 
     from scipy.optimize import brentq
     from scipy.special import chdtrc
 
-    nodes, weights = np.polynomial.legendre.leggauss(_NODES)
+    nodes, weights = _gauss_legendre(_NODES)
     # delta * sqrt(m) is standard normal; beyond 8 nothing is left. Even in delta: one half serves.
     z = 4.0 * (nodes + 1.0)
     density = 4.0 * weights * 2.0 * np.exp(-(z**2) / 2.0) / math.sqrt(2.0 * math.pi)
@@ -82,6 +83,12 @@ def standardised_distance_limit(distance: float, m: float, df: float, confidence
     return float(brentq(excess, low, high, xtol=1e-11)) / root
 
 
+@cache  # milliseconds to find, and the search for a root asks again and again
+def _gauss_legendre(points: int) -> tuple[Array, Array]:
+    nodes, weights = np.polynomial.legendre.leggauss(points)
+    return nodes, weights
+
+
 def _noncentral_t(t: float, df: float, noncentrality: float) -> float:
     """P(T <= t), T = (Z + noncentrality) / S with Z standard normal and df S² chi-squared.
 
@@ -96,7 +103,7 @@ def _noncentral_t(t: float, df: float, noncentrality: float) -> float:
     steps = np.array([0.25, 0.5, 1.0, 2.0, 4.0, 8.0]) * abs(t)
     kink = -noncentrality + np.concatenate([-steps, [0.0], steps])
     edges = np.unique(np.clip(np.concatenate([np.linspace(-9.0, 9.0, 73), kink]), -9.0, 9.0))
-    nodes, weights = np.polynomial.legendre.leggauss(20)
+    nodes, weights = _gauss_legendre(20)
     half = (edges[1:] - edges[:-1])[:, None] / 2.0
     z = (edges[1:] + edges[:-1])[:, None] / 2.0 + half * nodes
     numerator = z + noncentrality
