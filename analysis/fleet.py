@@ -6,8 +6,8 @@ rests mostly on the trade's assumptions, and every answer says so.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Final, Literal
+from dataclasses import dataclass, replace
+from typing import Final, Literal, Self
 
 import polars as pl
 
@@ -59,6 +59,24 @@ class FamilyFit:
     jump_evidence: Array
     surprise: Array
     surprise_df: Array
+
+    def of_rows(self, rows: list[int]) -> Self:
+        """The same family with only the chosen members."""
+        s = self.state
+        return replace(
+            self,
+            histories=self.histories.take(rows),
+            state=State(
+                level=s.level[:, rows],
+                rate=s.rate[:, rows],
+                level_cov=s.level_cov[:, rows],
+                level_rate_cov=s.level_rate_cov[:, rows],
+                rate_cov=s.rate_cov[:, rows],
+            ),
+            jump_evidence=self.jump_evidence[rows],
+            surprise=self.surprise[rows],
+            surprise_df=self.surprise_df[rows],
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,184 @@
+"""May this wrench be used for this pull: fit, fit with caution, or not fit, with every reason.
+
+The verdict is a rule over findings, not an estimate: anything that forbids outweighs every number,
+then the pull risk against the shop's limits, then what a careful technician would want to know.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+
+import polars as pl
+
+from analysis.deviation import within
+from analysis.due import Due
+from analysis.fleet import Source
+from analysis.risk import Risk
+from analysis.vocabulary import CheckKind, Direction, Mechanism
+
+
+class Fitness(StrEnum):
+    FIT = "fit"
+    CAUTION = "fit_with_caution"
+    NOT_FIT = "not_fit"
+
+
+class Ground(StrEnum):
+    """Why a verdict is not plainly fit."""
+
+    OUT_OF_SERVICE = "out_of_service"
+    FOUND_OUT = "found_out_of_tolerance"
+    NO_EVIDENCE = "no_evidence"
+    OUTSIDE_RANGE = "outside_range"
+    PULL_RISK_REFUSED = "pull_risk_refused"
+    PULL_RISK = "pull_risk_above_tolerated"
+    OVERDUE = "overdue"
+    CHECK_LIKELY_TO_FAIL = "pass_probability_below_target"
+    LOW_IN_RANGE = "low_in_range"
+    CARD_ONLY = "card_only"
+    FAMILY_DEFAULTS = "family_defaults"
+
+
+_FORBIDS = frozenset(
+    {
+        Ground.OUT_OF_SERVICE,
+        Ground.FOUND_OUT,
+        Ground.NO_EVIDENCE,
+        Ground.OUTSIDE_RANGE,
+        Ground.PULL_RISK_REFUSED,
+    }
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """A ground in a sentence that a technician can act on."""
+
+    ground: Ground
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """The shop's limits for a verdict.
+
+    tolerated_pull_risk  fit up to here
+    refused_pull_risk    not fit above it; with caution between the two
+    caution_below        share of full scale below which a spring wrench gets a caution (common
+                         practice, no source)
+    """
+
+    tolerated_pull_risk: float
+    refused_pull_risk: float
+    reliability_target: float
+    caution_below: float
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """What the last checks of a wrench say in one direction.
+
+    found_out  the last check that counts failed, and no check as left has passed since
+    card_only  every reading comes from the card
+    """
+
+    found_out: bool
+    card_only: bool
+
+
+def verdict_of(reasons: Iterable[Reason]) -> Fitness:
+    """Not fit when any ground forbids, with caution when there is any other, else fit."""
+    grounds = {reason.ground for reason in reasons}
+    if grounds & _FORBIDS:
+        return Fitness.NOT_FIT
+    return Fitness.CAUTION if grounds else Fitness.FIT
+
+
+def standing(deviations: pl.DataFrame, wrench: str, direction: Direction) -> Standing:
+    """Standing of a wrench from the frame of `analysis.deviation.with_deviations`.
+
+    A check passes when every reading is within its MPD (ISO 6789-1:2017, from memory). Once found
+    out, a wrench stays out until it passes a check as left.
+    """
+    own = deviations.filter((pl.col("wrench") == wrench) & (pl.col("direction") == direction.value))
+    checks = (
+        own.with_columns(
+            within(pl.col("deviation_pct"), pl.col("mpd_pct")).fill_null(value=True).alias("in")
+        )
+        .group_by("check")
+        .agg(pl.col("day").first(), pl.col("kind").first(), pl.col("in").all())
+        .sort("day", pl.col("kind") == CheckKind.AS_LEFT.value)
+    )
+    out = False
+    for kind, passed in checks.select("kind", "in").iter_rows():
+        if not passed:
+            out = True
+        elif kind == CheckKind.AS_LEFT.value:
+            out = False
+    return Standing(found_out=out, card_only=bool(own.height and own["card"].all()))
+
+
+def reasons_for(
+    risk: Risk,
+    due: Due,
+    standing: Standing,
+    source: Source,
+    mechanism: Mechanism,
+    limits: Limits,
+    day: float,
+) -> tuple[Reason, ...]:
+    """Every ground that speaks against one pull, the gravest first."""
+    reasons = []
+    side = "low" if risk.low_risk >= risk.high_risk else "high"
+    chance = f"the chance that this pull is outside ±{risk.mpd_pct:.3g} % is {risk.pull_risk:.1%}"
+    if standing.found_out:
+        reasons.append(
+            Reason(
+                Ground.FOUND_OUT,
+                "a check found it out of tolerance and it has not passed a check as left since",
+            )
+        )
+    if risk.pull_risk > limits.refused_pull_risk:
+        reasons.append(
+            Reason(
+                Ground.PULL_RISK_REFUSED,
+                f"{chance}, mostly {side}; the shop refuses above {limits.refused_pull_risk:.1%}",
+            )
+        )
+    elif risk.pull_risk > limits.tolerated_pull_risk:
+        reasons.append(
+            Reason(
+                Ground.PULL_RISK,
+                f"{chance}, mostly {side}; the shop tolerates {limits.tolerated_pull_risk:.1%}",
+            )
+        )
+    if day > due.due_day:
+        reasons.append(Reason(Ground.OVERDUE, f"its check is {day - due.due_day:.0f} days overdue"))
+    if risk.pass_probability < limits.reliability_target:
+        reasons.append(
+            Reason(
+                Ground.CHECK_LIKELY_TO_FAIL,
+                f"a check that day would pass with probability {risk.pass_probability:.0%}, "
+                f"below the shop's {limits.reliability_target:.0%}",
+            )
+        )
+    if mechanism is Mechanism.SPRING and risk.x < limits.caution_below:
+        reasons.append(
+            Reason(
+                Ground.LOW_IN_RANGE,
+                f"the torque is {risk.x:.0%} of full scale; below {limits.caution_below:.0%} a "
+                "spring wrench is less reliable (common practice, no source)",
+            )
+        )
+    if standing.card_only:
+        reasons.append(
+            Reason(Ground.CARD_ONLY, "only its card speaks for it; the shop has not checked it yet")
+        )
+    if source == "defaults":
+        reasons.append(
+            Reason(
+                Ground.FAMILY_DEFAULTS,
+                "too few wrenches of its kind have been checked twice: assumed values stand in",
+            )
+        )
+    return tuple(reasons)

@@ -1,0 +1,143 @@
+"""Forecasts for every wrench of a shop under the shop's rules.
+
+Joins what the fleet's fit knows with each wrench's range, tolerance and pace of use. Whole families
+are solved at once; a question about one wrench takes its row.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from analysis.drift import Drift, drift
+from analysis.due import Due, DuePolicy, due_dates
+from analysis.fleet import FamilyFit, FleetFit
+from analysis.risk import Risk, risk
+from analysis.use_pace import cycles_per_day
+from analysis.vocabulary import Direction
+from analysis.wrench_range import WrenchRange, wrench_ranges
+
+
+@dataclass(frozen=True, slots=True)
+class ShopRules:
+    """What the shop has decided.
+
+    plan_shares, plan_repeats  targets of a check as shares of full scale, readings at each
+    tolerated_pull_risk        chance of a pull outside the MPD that the shop accepts
+    """
+
+    plan_shares: tuple[float, ...]
+    plan_repeats: int
+    due: DuePolicy
+    tolerated_pull_risk: float
+
+
+@dataclass(frozen=True, slots=True)
+class Shop:
+    """A fitted fleet with its ranges, readings and rules; built by `shop_of`."""
+
+    fit: FleetFit
+    ranges: Mapping[str, WrenchRange]
+    deviations: pl.DataFrame
+    pace: Mapping[str, float]
+    rules: ShopRules
+
+
+def shop_of(
+    fit: FleetFit, wrenches: pl.DataFrame, deviations: pl.DataFrame, rules: ShopRules
+) -> Shop:
+    """A shop from its fit and the frames the fit was made of."""
+    return Shop(fit, wrench_ranges(wrenches), deviations, cycles_per_day(deviations), rules)
+
+
+def due_of_shop(shop: Shop, as_of_day: float) -> dict[tuple[str, Direction], Due]:
+    """Due date of every wrench and direction that has a stated tolerance and a reading."""
+    answer: dict[tuple[str, Direction], Due] = {}
+    for family in shop.fit.families:
+        answer.update(_due_of_family(shop, family, as_of_day))
+    return answer
+
+
+def due_of_wrench(shop: Shop, wrench: str, direction: Direction, as_of_day: float) -> Due:
+    """Due date of one wrench in one direction.
+
+    Raises OutsideRange without a stated tolerance that way, NotEnoughEvidence without a reading.
+    """
+    shop.ranges[wrench].mpd_pct(direction, 1.0)
+    family, row = shop.fit.place(wrench, direction)
+    return _due_of_family(shop, family.of_rows([row]), as_of_day)[wrench, direction]
+
+
+def _due_of_family(
+    shop: Shop, family: FamilyFit, as_of_day: float
+) -> dict[tuple[str, Direction], Due]:
+    """Members grouped by equal plans (the same shares of full scale), each group solved at once."""
+    direction = family.direction
+    groups: dict[tuple[float, ...], list[int]] = {}
+    for row, wrench in enumerate(family.histories.wrenches):
+        if direction in shop.ranges[wrench].tolerances:
+            plan = shop.ranges[wrench].plan(shop.rules.plan_shares, shop.rules.plan_repeats)
+            groups.setdefault(plan.x, []).append(row)
+    answer: dict[tuple[str, Direction], Due] = {}
+    for x, rows in groups.items():
+        group = family.of_rows(rows)
+        names = group.histories.wrenches
+        plan = shop.ranges[names[0]].plan(shop.rules.plan_shares, shop.rules.plan_repeats)
+        mpd = np.stack([shop.ranges[name].mpd_pct(direction, np.asarray(x)) for name in names])
+        pace = np.array([shop.pace.get(name, np.nan) for name in names])
+        found = due_dates(group, plan, mpd, shop.rules.due, pace, as_of_day)
+        answer.update({(name, direction): due for name, due in zip(names, found, strict=True)})
+    return answer
+
+
+def risk_of_pull(
+    shop: Shop, wrench: str, direction: Direction, torque_nm: float, day: float
+) -> Risk:
+    """Risk of a pull of one wrench.
+
+    Raises OutsideRange for a torque beyond the marked range or a direction without tolerance,
+    NotEnoughEvidence without a reading in that direction.
+    """
+    marked = shop.ranges[wrench]
+    x = marked.share(torque_nm)
+    limit = float(marked.mpd_pct(direction, x))
+    plan = marked.plan(shop.rules.plan_shares, shop.rules.plan_repeats)
+    family, row = shop.fit.place(wrench, direction)
+    return risk(
+        family,
+        row,
+        x=x,
+        day=day,
+        mpd_pct=limit,
+        plan=plan,
+        plan_mpd_pct=marked.mpd_pct(direction, np.asarray(plan.x)),
+        tolerated_pull_risk=shop.rules.tolerated_pull_risk,
+        reliability_target=shop.rules.due.reliability_target,
+    )
+
+
+def worst_risk(shop: Shop, wrench: str, direction: Direction, day: float) -> Risk:
+    """Risk at the plan's target where a pull is riskiest: the wrench's own risk, no fastener named.
+
+    Raises as `risk_of_pull` does.
+    """
+    marked = shop.ranges[wrench]
+    plan = marked.plan(shop.rules.plan_shares, shop.rules.plan_repeats)
+    risks = [risk_of_pull(shop, wrench, direction, x * marked.full_scale_nm, day) for x in plan.x]
+    return max(risks, key=lambda r: r.pull_risk)
+
+
+def drift_of_wrench(shop: Shop, wrench: str, direction: Direction, day: float) -> Drift:
+    """Drift of one wrench at its plan's targets and at every target it was ever checked at.
+
+    Raises NotEnoughEvidence without a reading in that direction.
+    """
+    family, row = shop.fit.place(wrench, direction)
+    own = shop.deviations.filter(
+        (pl.col("wrench") == wrench) & (pl.col("direction") == direction.value)
+    )
+    planned = shop.ranges[wrench].plan(shop.rules.plan_shares, shop.rules.plan_repeats).x
+    # Targets that differ only by a unit's rounding are one place.
+    places = sorted({round(x, 6) for x in (*planned, *own["x"].unique().to_list())})
+    return drift(family, row, own, tuple(places), day)
