@@ -5,7 +5,7 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import RowMapping, Select, func, insert, select, tuple_, update
+from sqlalchemy import RowMapping, Select, func, insert, literal, select, tuple_, update
 
 from analysis.vocabulary import Direction
 from service.intake import CycleCounts
@@ -19,7 +19,14 @@ from service.store.check_rows import (
 )
 from service.store.errors import AlreadyVoided, DuplicateRecord, UnknownRecord
 from service.store.scope import Scope
-from service.store.tables import CheckRow, PointRow, ReadingRow, TesterRow, WrenchRow
+from service.store.tables import (
+    CheckRow,
+    PointRow,
+    ReadingRow,
+    TesterRow,
+    UtcInstant,
+    WrenchRow,
+)
 
 _PAGE = 500
 
@@ -103,7 +110,7 @@ class Checks:
                 raise UnknownRecord("check", after)
             query = query.where(
                 tuple_(CheckRow.performed_at, CheckRow.number)
-                < tuple_(place.performed_at, place.number)
+                < tuple_(literal(place.performed_at, UtcInstant()), place.number)
             )
         return self._fetch(
             query.order_by(CheckRow.performed_at.desc(), CheckRow.number.desc()).limit(limit)
