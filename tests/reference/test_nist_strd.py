@@ -16,10 +16,14 @@ def test_norris_line():
     """NIST StRD, linear regression, Norris (lower difficulty)."""
     data = published("nist_strd_norris")
     fit = fit_line(data["x"], data["y"])
-    assert fit.estimates == pytest.approx([-0.262323073774029, 1.00211681802045], rel=1e-12)
-    assert fit.uncertainties == pytest.approx([0.232818234301152, 0.000429796848199937], rel=1e-12)
-    assert fit.residual_sd == pytest.approx(0.884796396144373, rel=1e-12)
-    assert (fit.residuals**2).sum() == pytest.approx(26.6173985294224, rel=1e-12)
+    assert fit.estimates == pytest.approx(
+        [-0.262323073774029, 1.00211681802045], rel=1e-12, abs=0.0
+    )
+    assert fit.uncertainties == pytest.approx(
+        [0.232818234301152, 0.000429796848199937], rel=1e-12, abs=0.0
+    )
+    assert fit.residual_sd == pytest.approx(0.884796396144373, rel=1e-12, abs=0.0)
+    assert (fit.residuals**2).sum() == pytest.approx(26.6173985294224, rel=1e-12, abs=0.0)
     assert fit.df == 34
 
 
@@ -28,12 +32,12 @@ def test_pontius_parabola():
     data = published("nist_strd_pontius")
     fit = fit_polynomial(data["x"], data["y"], (0, 1, 2))
     assert fit.estimates == pytest.approx(
-        [0.000673565789473684, 7.32059160401003e-7, -3.16081871345029e-15], rel=1e-11
+        [0.000673565789473684, 7.32059160401003e-7, -3.16081871345029e-15], rel=1e-11, abs=0.0
     )
     assert fit.uncertainties == pytest.approx(
-        [0.000107938612033077, 1.57817399981659e-10, 4.86652849992036e-17], rel=1e-11
+        [0.000107938612033077, 1.57817399981659e-10, 4.86652849992036e-17], rel=1e-11, abs=0.0
     )
-    assert fit.residual_sd == pytest.approx(0.000205177424076185, rel=1e-11)
+    assert fit.residual_sd == pytest.approx(0.000205177424076185, rel=1e-11, abs=0.0)
     assert fit.df == 37
 
 
@@ -41,9 +45,9 @@ def test_line_through_the_origin_noint1():
     """NIST StRD, linear regression, NoInt1 (average difficulty)."""
     data = published("nist_strd_noint1")
     fit = fit_polynomial(data["x"], data["y"], (1,))
-    assert fit.estimates == pytest.approx([2.07438016528926], rel=1e-13)
-    assert fit.uncertainties == pytest.approx([0.0165289256198347], rel=1e-12)
-    assert fit.residual_sd == pytest.approx(3.56753034006338, rel=1e-13)
+    assert fit.estimates == pytest.approx([2.07438016528926], rel=1e-13, abs=0.0)
+    assert fit.uncertainties == pytest.approx([0.0165289256198347], rel=1e-12, abs=0.0)
+    assert fit.residual_sd == pytest.approx(3.56753034006338, rel=1e-13, abs=0.0)
 
 
 def test_longley_nearly_collinear_columns():
@@ -57,6 +61,7 @@ def test_longley_nearly_collinear_columns():
             -1.03322686717359, -0.0511041056535807, 1829.15146461355,
         ],
         rel=1e-9,
+        abs=0.0,
     )  # fmt: skip
     assert fit.uncertainties == pytest.approx(
         [
@@ -64,8 +69,9 @@ def test_longley_nearly_collinear_columns():
             0.214274163161675, 0.226073200069370, 455.478499142212,
         ],
         rel=1e-9,
+        abs=0.0,
     )  # fmt: skip
-    assert fit.residual_sd == pytest.approx(304.854073561965, rel=1e-10)
+    assert fit.residual_sd == pytest.approx(304.854073561965, rel=1e-10, abs=0.0)
     assert fit.df == 9
 
 
@@ -86,10 +92,10 @@ def test_one_way_analysis_of_variance(name, group, value, between, within, f, sd
     """NIST StRD, analysis of variance, SiRstv, SmLs01, 04, 07 and AtmWtAg."""
     data = published(f"nist_strd_{name}")
     levels = variance_levels(data[value], data[group])
-    assert levels.sum_between == pytest.approx(between, rel=digits)
-    assert levels.sum_within == pytest.approx(within, rel=digits)
-    assert levels.f == pytest.approx(f, rel=digits)
-    assert levels.within.sd == pytest.approx(sd, rel=digits)
+    assert levels.sum_between == pytest.approx(between, rel=digits, abs=0.0)
+    assert levels.sum_within == pytest.approx(within, rel=digits, abs=0.0)
+    assert levels.f == pytest.approx(f, rel=digits, abs=0.0)
+    assert levels.within.sd == pytest.approx(sd, rel=digits, abs=0.0)
 
 
 UNIVARIATE = [
@@ -109,13 +115,13 @@ def test_mean_and_sd(name, mean, sd, digits):
     """NIST StRD, univariate: as a fit of a constant, and as repeats of one check at one target."""
     values = published(f"nist_strd_{name}")["y"].astype(np.float64)
     fit = fit_polynomial(np.ones_like(values), values, (0,))
-    assert fit.estimates[0] == pytest.approx(mean, rel=1e-14)
-    assert fit.residual_sd == pytest.approx(sd, rel=digits)
+    assert fit.estimates[0] == pytest.approx(mean, rel=1e-14, abs=0.0)
+    assert fit.residual_sd == pytest.approx(sd, rel=digits, abs=0.0)
     squares, df = pooled_within(
         pl.DataFrame({"check": "one", "at": 1.0, "deviation_pct": values}), "deviation_pct"
     )
     assert df == values.size - 1
-    assert math.sqrt(squares / df) == pytest.approx(sd, rel=digits)
+    assert math.sqrt(squares / df) == pytest.approx(sd, rel=digits, abs=0.0)
 
 
 def test_the_textbook_one_pass_formula_fails_on_numacc4():
