@@ -4,7 +4,7 @@ Everything is worked out by `analysis` from the records as they stand: the wrenc
 uncertainty of the tester or card, the shop's policy, and the wrench's own earlier checks.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal
 
@@ -13,10 +13,9 @@ from service.records import Check, Point, Policy, Tester, ToleranceBasis, Wrench
 
 if TYPE_CHECKING:
     from analysis.conformity import Decision, ReadingDecision
-    from analysis.remeasure import MeasuredPoint, RemeasureAdvice, Scatter
+    from analysis.remeasure import MeasuredPoint, RemeasureAdvice
     from analysis.vocabulary import Band
 
-_CONFIDENCE: Final = 0.95  # of an interval that is not used here
 _USUAL_COVERAGE_FACTOR: Final = 2.0  # where a card states U without k; common practice, no source
 
 
@@ -64,21 +63,19 @@ def verdict(
     """The verdict on a check of this wrench, which has a stated tolerance in its direction.
 
     tester    the one named by the check; None for a card
-    earlier   the wrench's checks in this direction before this one; their repeats say what
-              scatter to expect
+    earlier   the wrench's checks before this one; they say what scatter and level to expect
     """
     from analysis.conformity import overall
     from analysis.remeasure import advise
 
     points = tuple(_judged_points(check, wrench, policy, *_uncertainty(check, tester)))
-    scatter = _scatter_by_band(earlier, check, wrench, policy)
     return Verdict(
         decision=overall(
             reading.decision.decision for point in points for reading in point.readings
         ),
         points=points,
         remeasure=advise(
-            [_measured(point, scatter) for point in points],
+            tuple(_measured(points, earlier, check, wrench, policy)),
             expanded_uncertainty_pct=_uncertainty(check, tester)[0],
         ),
     )
@@ -150,44 +147,28 @@ def _uncertainty(check: Check, tester: Tester | None) -> tuple[float | None, flo
     )
 
 
-def _scatter_by_band(
-    earlier: Sequence[Check], check: Check, wrench: Wrench, policy: Policy
-) -> Mapping["Band", "Scatter"]:
-    """What repeats of this wrench scattered by before, in each band that says."""
-    from analysis.bands import Bands
-    from analysis.deviation import with_deviations
-    from analysis.remeasure import Scatter
-    from analysis.repeatability import ordered_rows, pooled_within
-    from analysis.variance_levels import within_estimate
-    from analysis.vocabulary import Band
-
-    if not earlier:
-        return {}
-    rows = ordered_rows(
-        with_deviations(wrench_frame(wrench), reading_frame(earlier)),
-        check.direction,
-        Bands(policy.low_band_below, policy.upper_band_above),
-    )
-    known: dict[Band, Scatter] = {}
-    for band in Band:
-        of_band = rows.filter(rows["band"] == band.value)
-        squares, df = pooled_within(of_band)
-        if df:
-            within = within_estimate(squares, df, _CONFIDENCE)
-            checks = of_band["check"].n_unique()
-            source = f"from {checks} earlier check{'s' if checks > 1 else ''}"
-            known[band] = Scatter(within.sd, within.df, source)
-    return known
-
-
-def _measured(point: JudgedPoint, scatter: Mapping["Band", "Scatter"]) -> "MeasuredPoint":
+def _measured(
+    points: Sequence[JudgedPoint],
+    earlier: Sequence[Check],
+    check: Check,
+    wrench: Wrench,
+    policy: Policy,
+) -> "Iterator[MeasuredPoint]":
     import numpy as np
 
+    from analysis.bands import Bands
+    from analysis.deviation import with_deviations
+    from analysis.expectation import expect
     from analysis.remeasure import MeasuredPoint
 
-    return MeasuredPoint(
-        label=str(point.point.target),
-        deviation_pct=np.array([reading.deviation_pct for reading in point.readings]),
-        mpd_pct=np.array([reading.mpd_pct for reading in point.readings]),
-        scatter=scatter.get(point.band),
-    )
+    history = with_deviations(wrench_frame(wrench), reading_frame(earlier))
+    bands = Bands(policy.low_band_below, policy.upper_band_above)
+    for point in points:
+        expected = expect(history, check.direction, point.x, bands, kind=check.kind)
+        yield MeasuredPoint(
+            label=str(point.point.target),
+            deviation_pct=np.array([reading.deviation_pct for reading in point.readings]),
+            mpd_pct=np.array([reading.mpd_pct for reading in point.readings]),
+            scatter=expected.scatter,
+            predicted=expected.predicted,
+        )

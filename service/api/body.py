@@ -12,6 +12,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from service.findings import Finding
+from service.torque import UNITS
 
 MOST_BYTES: Final = 256 * 1024  # of a body, unless the operation allows more
 JSON: Final = "application/json"
@@ -110,6 +111,7 @@ _REMEDIES: Final = {
     "enum": "send one of the values named",
     "literal_error": "send one of the values named",
     "string_pattern_mismatch": "send text of the form described at /schema",
+    "torque_unit": f"use one of {', '.join(UNITS)}",
     "date_parsing": "send a date as YYYY-MM-DD",
     "date_type": "send a date as YYYY-MM-DD, in quotes",
 }

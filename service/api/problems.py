@@ -144,7 +144,7 @@ def _parameters(error: ValidationException) -> Told:
         return Told(kind=kinds.MALFORMED_BODY, detail="There is no body.")
     findings = tuple(
         Finding(
-            field=f"{getattr(fault.get('source'), 'value', 'query')}:{fault.get('key', '')}",
+            field=_place(fault),
             detail=fault["message"][:1].lower() + fault["message"][1:],
             remedy="send a value of the form described at /schema",
         )
@@ -160,10 +160,16 @@ def _parameters(error: ValidationException) -> Told:
     return _with_findings(kinds.INVALID_REQUEST)(InvalidRequest(*findings))
 
 
+def _place(fault: Mapping[str, Any]) -> str:
+    source, name = getattr(fault.get("source"), "value", "query"), fault.get("key", "")
+    return f"{source}:{name.replace('_', '-').title() if source == 'header' else name}"
+
+
 def _not_allowed(error: MethodNotAllowedException) -> Told:
-    allowed = sorted((error.headers or {}).get("allow", "").split(", "))
-    if "GET" in allowed:
-        allowed.append("HEAD")
+    methods = set((error.headers or {}).get("allow", "").split(", "))
+    if "GET" in methods:
+        methods.add("HEAD")
+    allowed = sorted(methods)
     return Told(
         kind=kinds.METHOD_NOT_ALLOWED,
         detail=f"This path takes {', '.join(allowed)}.",

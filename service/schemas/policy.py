@@ -3,7 +3,7 @@
 from typing import Annotated, Any, Self
 from zoneinfo import ZoneInfo, available_timezones
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, Field, ValidationInfo, field_validator
 from pydantic_core import PydanticCustomError
 
 from service import records
@@ -55,17 +55,26 @@ class PolicyInput(Input):
         description="A zone of the IANA database, such as Europe/Berlin.", examples=["UTC"]
     )
 
-    @model_validator(mode="after")
-    def _hangs_together(self) -> Self:
-        if self.tolerated_pull_risk >= self.refused_pull_risk:
-            raise PydanticCustomError(
-                "order", "tolerated_pull_risk must be below refused_pull_risk", {}
-            )
-        if self.low_band_below >= self.upper_band_above:
-            raise PydanticCustomError("order", "low_band_below must be below upper_band_above", {})
-        if len(set(self.closed_weekdays)) == 7:
-            raise PydanticCustomError("order", "at least one weekday must stay open", {})
-        return self
+    @field_validator("refused_pull_risk")
+    @classmethod
+    def _above_the_tolerated(cls, refused: float, info: ValidationInfo) -> float:
+        if refused <= info.data.get("tolerated_pull_risk", 0.0):
+            raise PydanticCustomError("order", "must be above tolerated_pull_risk")
+        return refused
+
+    @field_validator("upper_band_above")
+    @classmethod
+    def _above_the_low_band(cls, upper: float, info: ValidationInfo) -> float:
+        if upper <= info.data.get("low_band_below", 0.0):
+            raise PydanticCustomError("order", "must be above low_band_below")
+        return upper
+
+    @field_validator("plan_targets", "closed_weekdays")
+    @classmethod
+    def _each_once(cls, values: tuple[float, ...]) -> tuple[float, ...]:
+        if len(set(values)) != len(values):
+            raise PydanticCustomError("repeated", "each value may come once")
+        return values
 
     def record(self) -> records.Policy:
         return records.Policy(**self.model_dump())
