@@ -16,10 +16,11 @@ from analysis.error_law import DAYS_PER_YEAR, ErrorLaw
 from analysis.errors import NotEnoughEvidence
 from analysis.fleet import FamilyFit, Source
 from analysis.history import Histories
-from analysis.mixture import Summary, sign_probability, summarise
-from analysis.outlook import states_on
+from analysis.mixture import Mixture, Summary, sign_probability, summarise
+from analysis.outlook import Outlook, outlook, states_on
 from analysis.own_history import OwnHistory, fit_own_history
 from analysis.smoother import smooth
+from analysis.time_basis import TimeBasis, clock_on
 
 _LINE_DAYS: Final = 30.0
 _OUTLOOK_DAYS: Final = 365.0
@@ -97,6 +98,7 @@ class DriftEvidence:
     """What the answer rests on.
 
     family, source  the family's name, and whose readings taught its law
+    basis           what the family's drift runs with
     family_wrenches
     weight_of_own_data  0 to 1: share of the family's spread of rates that the wrench's own
                         readings have removed (gain and offset, the better known of the two)
@@ -108,6 +110,7 @@ class DriftEvidence:
     last_day: float
     family: str
     source: Source
+    basis: TimeBasis
     family_wrenches: int
     weight_of_own_data: float
 
@@ -163,41 +166,43 @@ def drift(
     """
     history = family.histories.take([row])
     state = states_on(family, day)
-    rate, rate_cov = state.rate[:, row], state.rate_cov[:, row]
-    level, level_cov = state.level[:, row], state.level_cov[:, row]
+    rate = state.rate[..., row].T
+    rate_cov = np.moveaxis(state.rate_cov[..., row], -1, 0)
+    now = outlook(family, day, of_a_check=False).row(row)
     return Drift(
         gain=_rate(rate[:, 0], rate_cov[:, 0, 0]),
         offset=_rate(rate[:, 1], rate_cov[:, 1, 1]),
-        places=tuple(_place(x, level, level_cov, rate, rate_cov) for x in places_x),
+        places=tuple(_place(x, now, rate, rate_cov) for x in places_x),
         evidence=_evidence(family, history, rate_cov),
         segments=_segments(history),
         jumps=_jumps(family, row, history),
         lack_of_fit=_lack_of_fit(family, row),
         own_history=_own_history(family.mode, history, deviations),
         points=_points(history),
-        lines=tuple(_lines(family.law, history, places_x, day)),
+        lines=tuple(_lines(family, history, places_x, day)),
     )
 
 
 def _rate(mean: Array, variance: Array) -> Rate:
-    s = summarise(mean, variance)
+    known = Mixture.of_equals(mean, variance)
+    s = summarise(known)
     return Rate(
         per_year=float(s.mean),
         sd=float(s.sd),
         lower=float(s.lower),
         upper=float(s.upper),
-        tail_probability=float(sign_probability(mean, variance)),
+        tail_probability=float(sign_probability(known)),
     )
 
 
-def _place(x: float, level: Array, level_cov: Array, rate: Array, rate_cov: Array) -> PlaceDrift:
+def _place(x: float, now: Outlook, rate: Array, rate_cov: Array) -> PlaceDrift:
     z = np.array([1.0, 1.0 / x])
-    now = summarise(level @ z, np.einsum("i,kij,j->k", z, level_cov, z))
+    level = summarise(now.at(x))
     return PlaceDrift(
         x=x,
-        deviation_pct=float(now.mean),
-        deviation_lower_pct=float(now.lower),
-        deviation_upper_pct=float(now.upper),
+        deviation_pct=float(level.mean[0]),
+        deviation_lower_pct=float(level.lower[0]),
+        deviation_upper_pct=float(level.upper[0]),
         rate=_rate(rate @ z, np.einsum("i,kij,j->k", z, rate_cov, z)),
     )
 
@@ -212,6 +217,7 @@ def _evidence(family: FamilyFit, history: Histories, rate_cov: Array) -> DriftEv
         last_day=float(history.day[0, -1]),
         family=family.name,
         source=family.source,
+        basis=family.basis,
         family_wrenches=family.wrenches,
         weight_of_own_data=float(np.clip(1.0 - left / before, 0.0, 1.0).max()),
     )
@@ -236,7 +242,8 @@ def _jumps(family: FamilyFit, row: int, history: Histories) -> tuple[Jump, ...]:
     instant = 1e-6  # days: just before and just after
     for c in np.flatnonzero(history.jumped[0]).tolist():
         after_day, before_day = float(history.day[0, c]), float(history.day[0, c - 1])
-        sides = smooth(family.mode, history, np.array([before_day, after_day]) + instant)
+        days = np.array([before_day, after_day]) + instant
+        sides = smooth(family.mode, history, days, _clock(family, history, days))
         size = sides.level[0, 1] - sides.level[0, 0]
         found.append(
             Jump(
@@ -290,21 +297,26 @@ def _points(history: Histories) -> tuple[PlotPoint, ...]:
     )
 
 
+def _clock(family: FamilyFit, history: Histories, days: Array) -> Array:
+    return clock_on(history, family.basis, family.typical_pace, days)
+
+
 def _lines(
-    law: ErrorLaw, history: Histories, places_x: tuple[float, ...], day: float
+    family: FamilyFit, history: Histories, places_x: tuple[float, ...], day: float
 ) -> list[PlotLine]:
+    law = family.law
     start = float(history.day[0, 0])
     days = np.arange(start, day + _OUTLOOK_DAYS + _LINE_DAYS, _LINE_DAYS)
-    known = smooth(law, history, days)
+    known = smooth(law, history, days, _clock(family, history, days))
     lines = []
     for x in places_x:
         z = np.array([1.0, 1.0 / x])
         mean = known.level @ z
         variance = np.einsum("i,ktij,j->kt", z, known.level_cov, z)
-        level = summarise(mean, variance)
-        check = (law.check_sd**2) @ z**2
-        reading = summarise(mean, variance + (check + law.scatter_variance(np.asarray(x)))[:, None])
-        lines.append(_line(x, days, level, reading))
+        level = Mixture.of_equals(mean, variance)
+        scatter = (law.check_sd**2) @ z**2 + law.scatter_variance(np.asarray(x))
+        reading = level.plus(scatter[:, None])
+        lines.append(_line(x, days, summarise(level), summarise(reading)))
     return lines
 
 

@@ -6,8 +6,10 @@ For one direction of one wrench, at x = target / full scale and time t in years,
 
     d          deviation, % of reading (ISO 6789 sign)
     G, O       gain error (% of reading) and offset error (% of full scale): levels that move with
-               a constant rate of their own plus Brownian wander
-    s_G, s_O   effect of one check (hand, fixture, temperature), shared by all its readings
+               a constant rate of their own plus Brownian wander, and now and then jump at a knock
+               that nobody logs
+    s_G, s_O   effect of one check (hand, fixture, temperature), shared by all its readings; now
+               and then a check goes astray and its effect is several times as large
     rho        proportional scatter, % of reading
     alpha      constant scatter, % of full scale: divided by x it grows at the bottom of the range
 
@@ -37,6 +39,9 @@ class ErrorLaw:
     check_sd                    effect of one check
     wander_sd                   Brownian wander over one year
     rho_pct, alpha_pct          scatter of one reading
+    knocks_per_year             how often a wrench is knocked
+    knock_ratio                 SD of a knock's jump as a multiple of level_sd
+    stray_share                 share of checks that go astray, their effect STRAY_FACTOR as large
     """
 
     level_mean: Array
@@ -49,10 +54,23 @@ class ErrorLaw:
     wander_sd: Array
     rho_pct: Array
     alpha_pct: Array
+    knocks_per_year: Array
+    knock_ratio: Array
+    stray_share: Array
 
     @property
     def size(self) -> int:
         return int(self.rho_pct.shape[0])
+
+    @property
+    def knock_sd(self) -> Array:
+        """(P, 2) SD of a knock's jump."""
+        return np.asarray(self.knock_ratio[:, None] * self.level_sd)
+
+    def knock_chance(self, years: Array) -> Array:
+        """(P, ...) chance of at least one knock within `years` (...)."""
+        lead = (slice(None),) + (None,) * years.ndim
+        return np.asarray(-np.expm1(-self.knocks_per_year[lead] * years))
 
     def scatter_variance(self, x: Array) -> Array:
         """Var e of one reading at x: (P, ...) for x of shape (...), % squared."""
@@ -64,34 +82,34 @@ class ErrorLaw:
         return type(self)(*(getattr(self, f.name)[index] for f in fields(self)))
 
 
-# Order of the 18 coordinates: six means, then the logarithms of twelve standard deviations.
+# Order of the 21 coordinates: six means, then the logarithms of everything positive.
 _MEANS: Final = ("level_mean", "rate_mean", "adjusted_mean")
 _PAIRED_SDS: Final = ("level_sd", "rate_sd", "adjusted_sd", "check_sd", "wander_sd")
-_SINGLE_SDS: Final = ("rho_pct", "alpha_pct")
+_SINGLES: Final = ("rho_pct", "alpha_pct", "knocks_per_year", "knock_ratio", "stray_share")
 COORDINATES: Final = tuple(
     [f"{name}.{part}" for name in _MEANS for part in ("gain", "offset")]
     + [f"log {name}.{part}" for name in _PAIRED_SDS for part in ("gain", "offset")]
-    + [f"log {name}" for name in _SINGLE_SDS]
+    + [f"log {name}" for name in _SINGLES]
 )
 
 
 def law_from_coordinates(coordinates: Array) -> ErrorLaw:
-    """Parameters from (P, 18) coordinates in the order of COORDINATES."""
+    """Parameters from (P, 21) coordinates in the order of COORDINATES."""
     means = coordinates[:, :6].reshape(-1, 3, 2)
     sds = np.exp(coordinates[:, 6:16]).reshape(-1, 5, 2)
-    scatter = np.exp(coordinates[:, 16:])
+    singles = np.exp(coordinates[:, 16:])
     return ErrorLaw(
         **{name: means[:, i] for i, name in enumerate(_MEANS)},
         **{name: sds[:, i] for i, name in enumerate(_PAIRED_SDS)},
-        **{name: scatter[:, i] for i, name in enumerate(_SINGLE_SDS)},
+        **{name: singles[:, i] for i, name in enumerate(_SINGLES)},
     )
 
 
 def coordinates_of(law: ErrorLaw) -> Array:
-    """The inverse of `law_from_coordinates`; every SD must be above zero."""
+    """The inverse of `law_from_coordinates`; all but the means must be above zero."""
     parts = [getattr(law, name) for name in _MEANS]
     parts += [np.log(getattr(law, name)) for name in _PAIRED_SDS]
-    parts += [np.log(getattr(law, name))[:, None] for name in _SINGLE_SDS]
+    parts += [np.log(getattr(law, name))[:, None] for name in _SINGLES]
     return np.concatenate(parts, axis=1)
 
 
@@ -99,7 +117,7 @@ def coordinates_of(law: ErrorLaw) -> Array:
 class Assumption:
     """What is held of a mechanism before its family has spoken: a normal prior per coordinate.
 
-    centre, spread  (18,) in the order of COORDINATES
+    centre, spread  (21,) in the order of COORDINATES
     """
 
     centre: Array
@@ -132,6 +150,14 @@ _ASSUMED: Final[dict[Mechanism, dict[str, tuple[float, ...]]]] = {
     },
 }  # fmt: skip
 _LOG_SD_SPREAD: Final = 0.8
+# What happens to any wrench: a knock in fifty years, as a multiple of the family's spread, and one
+# check in a hundred gone astray (common practice, no source), each and the spread of its log.
+_ASSUMED_EVENTS: Final = {
+    "knocks_per_year": (0.02, 0.8),
+    "knock_ratio": (2.5, 0.4),
+    "stray_share": (0.01, 0.8),
+}
+STRAY_FACTOR: Final = 4.0
 
 
 def assumption(mechanism: Mechanism) -> Assumption:
@@ -141,8 +167,11 @@ def assumption(mechanism: Mechanism) -> Assumption:
     mean_spread = np.concatenate(
         [np.asarray(assumed[name]) for name in ("level_sd", "rate_sd", "adjusted_sd")]
     )
-    sds = np.concatenate([np.asarray(assumed[name]) for name in (*_PAIRED_SDS, *_SINGLE_SDS)])
+    sds = np.concatenate(
+        [np.asarray(assumed[name]) for name in (*_PAIRED_SDS, "rho_pct", "alpha_pct")]
+    )
+    events = np.array(list(_ASSUMED_EVENTS.values()))
     return Assumption(
-        centre=np.concatenate([np.zeros(6), np.log(sds)]),
-        spread=np.concatenate([mean_spread, np.full(12, _LOG_SD_SPREAD)]),
+        centre=np.concatenate([np.zeros(6), np.log(sds), np.log(events[:, 0])]),
+        spread=np.concatenate([mean_spread, np.full(len(sds), _LOG_SD_SPREAD), events[:, 1]]),
     )

@@ -35,7 +35,7 @@ class FamilyPosterior:
     """Draws from the posterior of a family's law.
 
     draws        K equally likely laws
-    coordinates  (K, 18) the same in the order of COORDINATES, in units of the prior
+    coordinates  (K, 21) the same in the order of COORDINATES, in units of the prior
     mode         the most probable law
     acceptance   share of Metropolis steps taken, about 0.2 to 0.6 when the chains move well
     """
@@ -59,37 +59,57 @@ def log_likelihood(coordinates: Array, histories: Histories) -> Array:
     )
 
 
-def family_posterior(
-    histories: Histories, assumed: Assumption, draws: int = DRAWS
-) -> FamilyPosterior:
-    """Posterior of the law of a family from the histories of its wrenches, none needed.
+@dataclass(frozen=True, slots=True)
+class FamilyMode:
+    """The most probable law in units of the prior (21,), and its log posterior."""
 
-    With no history at all the draws come from the assumption itself.
-    """
+    z: Array
+    log_posterior: float
 
-    def coordinates(z: Array) -> Array:
-        return np.asarray(assumed.centre + assumed.spread * z)
 
-    def log_posterior(z: Array) -> Array:
+def _log_posterior(histories: Histories, assumed: Assumption) -> Callable[[Array], Array]:
+    def of(z: Array) -> Array:
         prior = -0.5 * (z**2).sum(-1)
         if not histories.size:
             return np.asarray(prior)
-        return np.asarray(prior + log_likelihood(coordinates(z), histories))
+        return np.asarray(prior + log_likelihood(assumed.centre + assumed.spread * z, histories))
 
-    dimension = assumed.centre.shape[0]
-    mode = _mode(log_posterior, dimension)
+    return of
+
+
+def family_mode(
+    histories: Histories, assumed: Assumption, start: Array | None = None
+) -> FamilyMode:
+    """The most probable law of a family; `start` (21,) is where to begin the search."""
+    return _mode(
+        _log_posterior(histories, assumed),
+        np.zeros(len(assumed.centre)) if start is None else start,
+    )
+
+
+def family_posterior(
+    histories: Histories, assumed: Assumption, draws: int = DRAWS, start: Array | None = None
+) -> FamilyPosterior:
+    """Posterior of the law of a family from the histories of its wrenches, none needed.
+
+    With no history at all the draws come from the assumption itself. `start` as in `family_mode`.
+    """
+    log_posterior = _log_posterior(histories, assumed)
+    mode = family_mode(histories, assumed, start).z
     root = _root_of_covariance(log_posterior, mode)
     z, acceptance = _walk(log_posterior, mode, root, draws)
     return FamilyPosterior(
-        draws=law_from_coordinates(coordinates(z)),
+        draws=law_from_coordinates(assumed.centre + assumed.spread * z),
         coordinates=z,
-        mode=law_from_coordinates(coordinates(mode[None])),
+        mode=law_from_coordinates((assumed.centre + assumed.spread * mode)[None]),
         acceptance=acceptance,
     )
 
 
-def _mode(log_posterior: Callable[[Array], Array], dimension: int) -> Array:
+def _mode(log_posterior: Callable[[Array], Array], start: Array) -> FamilyMode:
     from scipy.optimize import minimize  # slow to import, needed only when a family is fitted
+
+    dimension = start.shape[0]
 
     step = 1e-4
     steps = np.concatenate(
@@ -101,12 +121,12 @@ def _mode(log_posterior: Callable[[Array], Array], dimension: int) -> Array:
         slope = (values[1 : dimension + 1] - values[dimension + 1 :]) / (2 * step)
         return float(values[0]), slope
 
-    found = minimize(value_and_slope, np.zeros(dimension), jac=True, method="L-BFGS-B")
-    return np.asarray(found.x)
+    found = minimize(value_and_slope, start, jac=True, method="L-BFGS-B")
+    return FamilyMode(z=np.asarray(found.x), log_posterior=-float(found.fun))
 
 
 def _root_of_covariance(log_posterior: Callable[[Array], Array], mode: Array) -> Array:
-    """(18, 18) square root of the inverse curvature at the mode, kept within the prior's unit."""
+    """(21, 21) square root of the inverse curvature at the mode, kept within the prior's unit."""
     dimension = mode.shape[0]
     h = 0.05
     rows, columns = np.triu_indices(dimension)

@@ -12,12 +12,13 @@ from typing import Final, Literal, Self
 import polars as pl
 
 from analysis.arrays import Array
-from analysis.error_law import ErrorLaw, assumption
+from analysis.error_law import Assumption, ErrorLaw, assumption
 from analysis.errors import NotEnoughEvidence
-from analysis.family_posterior import family_posterior
+from analysis.family_posterior import family_mode, family_posterior
 from analysis.history import Histories, pack_histories
 from analysis.jumps import find_jumps
 from analysis.state_filter import State, filter_histories
+from analysis.time_basis import TimeBasis, possible_bases, typical_pace, with_clock
 from analysis.vocabulary import Direction, Mechanism
 
 METHOD: Final = "error-law-state-space"
@@ -37,6 +38,8 @@ class FamilyFit:
 
     name        in words, e.g. "spring, medium (over 30 to 200 N·m)"
     source      family: its own wrenches; mechanism: all sizes together; defaults: too few of those
+    basis       what its drift runs with
+    typical_pace  cycles a year of its typical wrench, nan where not known
     wrenches    how many wrenches the law was learnt from
     checks      how many checks
     law         K equally likely laws
@@ -50,6 +53,8 @@ class FamilyFit:
     name: str
     direction: Direction
     source: Source
+    basis: TimeBasis
+    typical_pace: float
     wrenches: int
     checks: int
     law: ErrorLaw
@@ -67,11 +72,11 @@ class FamilyFit:
             self,
             histories=self.histories.take(rows),
             state=State(
-                level=s.level[:, rows],
-                rate=s.rate[:, rows],
-                level_cov=s.level_cov[:, rows],
-                level_rate_cov=s.level_rate_cov[:, rows],
-                rate_cov=s.rate_cov[:, rows],
+                level=s.level[..., rows],
+                rate=s.rate[..., rows],
+                level_cov=s.level_cov[..., rows],
+                level_rate_cov=s.level_rate_cov[..., rows],
+                rate_cov=s.rate_cov[..., rows],
             ),
             jump_evidence=self.jump_evidence[rows],
             surprise=self.surprise[rows],
@@ -174,18 +179,18 @@ def _fit(
     direction: Direction,
 ) -> FamilyFit:
     assumed = assumption(mechanism)
-    first = family_posterior(teachers, assumed)
-    scan = find_jumps(first.mode, teachers)
-    # A jump taken for wander or drift would widen the whole family: fit again without it.
-    found = scan.histories.jumped.any()
-    posterior = family_posterior(scan.histories, assumed) if found else first
-    own = find_jumps(posterior.mode, packed.take(members))
+    pace = typical_pace(teachers)
+    basis, start = _best_basis(teachers, pace, assumed)
+    posterior = family_posterior(with_clock(teachers, basis, pace), assumed, start=start)
+    own = find_jumps(posterior.mode, with_clock(packed.take(members), basis, pace))
     filtered = filter_histories(posterior.draws, own.histories)
     checked = filter_histories(posterior.mode, own.histories, surprises=True)
     return FamilyFit(
         name=name,
         direction=direction,
         source=source,
+        basis=basis,
+        typical_pace=pace,
         wrenches=teachers.size,
         checks=int(teachers.present.sum()),
         law=posterior.draws,
@@ -196,3 +201,24 @@ def _fit(
         surprise=checked.surprise[0],
         surprise_df=checked.surprise_df,
     )
+
+
+# The simplest basis stands until another explains the readings clearly better: on this scale three
+# units are odds of twenty to one.
+_CLEARLY_BETTER: Final = 3.0
+
+
+def _best_basis(
+    teachers: Histories, pace: float, assumed: Assumption
+) -> tuple[TimeBasis, Array | None]:
+    """The basis with the highest posterior at its most probable law, and where that law lies."""
+    if not (teachers.present.sum(axis=1) >= 3).any():
+        return TimeBasis.TIME, None
+    tried = {
+        basis: family_mode(with_clock(teachers, basis, pace), assumed)
+        for basis in possible_bases(teachers)
+    }
+    best = max(tried, key=lambda basis: tried[basis].log_posterior)
+    if tried[best].log_posterior < tried[TimeBasis.TIME].log_posterior + _CLEARLY_BETTER:
+        best = TimeBasis.TIME
+    return best, tried[best].z

@@ -25,6 +25,8 @@ class Histories:
     checks         N tuples with the identities of the checks
     day            (N, C) UTC days; padded with the last check's day
     year           (N, C) years since the wrench's first check
+    clock          (N, C) years as drift feels them: the same, or scaled by use; see `time_basis`
+    cycles         (N, C) count on the wrench at the check; nan where not known
     present        (N, C) true where there is a check
     adjusted       (N, C) true where a check begins a new segment (as left after an adjustment)
     jumped         (N, C) true where the level jumped unlogged between this check and the one before
@@ -38,6 +40,8 @@ class Histories:
     checks: tuple[tuple[str, ...], ...]
     day: Array
     year: Array
+    clock: Array
+    cycles: Array
     present: Flags
     adjusted: Flags
     jumped: Flags
@@ -59,7 +63,7 @@ class Histories:
             *(
                 getattr(self, name)[rows]
                 for name in (
-                    "day", "year", "present", "adjusted", "jumped",
+                    "day", "year", "clock", "cycles", "present", "adjusted", "jumped",
                     "x", "count", "mean_pct", "squares",
                 )
             ),
@@ -76,6 +80,7 @@ def pack_histories(deviations: pl.DataFrame, direction: Direction) -> Histories:
         .group_by("wrench", "check", "x", maintain_order=True)
         .agg(
             pl.col("day").first(),
+            pl.col("cycles").first(),
             (pl.col("kind").first() == CheckKind.AS_LEFT.value).alias("left"),
             pl.len().alias("count"),
             pl.col("deviation_pct").mean().alias("mean"),
@@ -117,6 +122,9 @@ def _filled(cells: pl.DataFrame) -> Histories:
         values[i, c, j] = cells[name].to_numpy()
         return values
 
+    cycles = np.full((n, checks_most), np.nan)
+    cycles[i, c] = cells["cycles"].to_numpy()
+
     visits = cells.unique(["i", "c"], maintain_order=True)
     names = visits.group_by("i", maintain_order=True).agg("wrench", "check")
     return Histories(
@@ -124,6 +132,8 @@ def _filled(cells: pl.DataFrame) -> Histories:
         checks=tuple(tuple(row) for row in names["check"].to_list()),
         day=day,
         year=(day - day[:, :1]) / DAYS_PER_YEAR,
+        clock=(day - day[:, :1]) / DAYS_PER_YEAR,
+        cycles=cycles,
         present=present,
         adjusted=left,
         jumped=np.zeros_like(present),

@@ -47,6 +47,8 @@ def find_jumps(
     evidence = np.zeros((size, checks))
     if checks < 2 or not size:
         return JumpScan(histories=histories, evidence=evidence)
+    # The law without chance knocks: a jump must earn its place against "nothing happened".
+    law = replace(law, knocks_per_year=np.zeros(1))
     trials = law.take(np.zeros(checks, dtype=np.intp))
     at = np.arange(checks)
     for _ in range(_MOST_JUMPS):

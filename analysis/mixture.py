@@ -1,12 +1,34 @@
-"""Equally weighted mixtures of normal distributions, as averaging over the laws leaves them."""
+"""Mixtures of normal distributions, as averaging over the family's laws and events leaves them."""
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
 from analysis.arrays import Array
 
-_BISECTIONS = 60
+_BISECTIONS: Final = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Mixture:
+    """Components along the first axis: mean, variance and weight, each (K, ...).
+
+    The weights of each mixture sum to one.
+    """
+
+    mean: Array
+    variance: Array
+    weight: Array
+
+    @classmethod
+    def of_equals(cls, mean: Array, variance: Array) -> "Mixture":
+        """Components of equal weight."""
+        return cls(mean, variance, np.full(mean.shape, 1.0 / mean.shape[0]))
+
+    def plus(self, variance: Array) -> "Mixture":
+        """The mixture of the sum with independent normal noise of that variance, (K, ...)."""
+        return Mixture(self.mean, self.variance + variance, self.weight)
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,37 +41,38 @@ class Summary:
     upper: Array
 
 
-def mixture_cdf(mean: Array, variance: Array, value: Array) -> Array:
-    """P(value or less) for components along the first axis: (K, ...) and (...) to (...)."""
+def mixture_cdf(mixture: Mixture, value: Array) -> Array:
+    """P(value or less), (...)."""
     from scipy.special import ndtr  # slow to import, needed only when a forecast is asked for
 
-    return np.asarray(ndtr((value - mean) / np.sqrt(variance)).mean(axis=0))
+    below = ndtr((value - mixture.mean) / np.sqrt(mixture.variance))
+    return np.asarray((mixture.weight * below).sum(axis=0))
 
 
-def mixture_quantile(mean: Array, variance: Array, probability: float) -> Array:
+def mixture_quantile(mixture: Mixture, probability: float) -> Array:
     """The value below which the mixture has the given probability, by bisection."""
-    sd = np.sqrt(variance)
-    low, high = (mean - 9 * sd).min(axis=0), (mean + 9 * sd).max(axis=0)
+    sd = np.sqrt(mixture.variance)
+    low, high = (mixture.mean - 9 * sd).min(axis=0), (mixture.mean + 9 * sd).max(axis=0)
     for _ in range(_BISECTIONS):
         middle = (low + high) / 2
-        below = mixture_cdf(mean, variance, middle) < probability
+        below = mixture_cdf(mixture, middle) < probability
         low, high = np.where(below, middle, low), np.where(below, high, middle)
     return np.asarray((low + high) / 2)
 
 
-def summarise(mean: Array, variance: Array) -> Summary:
-    """Moments and 95 % interval of a mixture with components along the first axis."""
-    centre = mean.mean(axis=0)
-    spread = np.sqrt(variance.mean(axis=0) + mean.var(axis=0))
+def summarise(mixture: Mixture) -> Summary:
+    """Moments and 95 % interval."""
+    centre = (mixture.weight * mixture.mean).sum(axis=0)
+    square = (mixture.weight * (mixture.variance + (mixture.mean - centre) ** 2)).sum(axis=0)
     return Summary(
         mean=centre,
-        sd=spread,
-        lower=mixture_quantile(mean, variance, 0.025),
-        upper=mixture_quantile(mean, variance, 0.975),
+        sd=np.sqrt(square),
+        lower=mixture_quantile(mixture, 0.025),
+        upper=mixture_quantile(mixture, 0.975),
     )
 
 
-def sign_probability(mean: Array, variance: Array) -> Array:
+def sign_probability(mixture: Mixture) -> Array:
     """Two-sided tail: twice the smaller of P(below zero) and P(above zero)."""
-    below = mixture_cdf(mean, variance, np.zeros(mean.shape[1:]))
+    below = mixture_cdf(mixture, np.zeros(mixture.mean.shape[1:]))
     return np.asarray(2 * np.minimum(below, 1 - below))

@@ -2,7 +2,7 @@
 
 The total is level plus the effect of the check (or, for a pull at work, of that pull's hand and
 fixture, taken to be as large). Knowledge comes from the last check; drift, its doubt and wander
-are carried forward from there.
+are carried forward from there, and the chance that a knock has come since.
 """
 
 from dataclasses import dataclass
@@ -13,30 +13,46 @@ import numpy as np
 from analysis.arrays import Array
 from analysis.error_law import DAYS_PER_YEAR, ErrorLaw
 from analysis.fleet import FamilyFit
-from analysis.state_filter import State, advance, diagonal
+from analysis.mixture import Mixture
+from analysis.state_filter import State, advance
+from analysis.time_basis import clock_ahead
 
 
 @dataclass(frozen=True, slots=True)
 class Outlook:
-    """K equally likely normal distributions for each of N wrenches.
+    """K equally likely normal distributions for each of N wrenches, were none knocked.
 
-    law   the K laws
-    mean  (K, N, 2) total gain (% of reading) and total offset (% of full scale)
-    cov   (K, N, 2, 2)
+    law           the K laws
+    mean          (K, N, 2) total gain (% of reading) and total offset (% of full scale)
+    cov           (K, N, 2, 2)
+    knock_chance  (K, N) of a knock since the last check; it adds the law's knock variance to cov
     """
 
     law: ErrorLaw
     mean: Array
     cov: Array
+    knock_chance: Array
 
-    def at(self, x: float) -> tuple[Array, Array]:
-        """Mean and variance (K, N) of the total deviation at x, before the scatter of a reading."""
+    def at(self, x: float) -> Mixture:
+        """The total deviation at x, before the scatter of a reading: components (2 K, N)."""
         z = np.array([1.0, 1.0 / x])
-        return self.mean @ z, np.einsum("i,knij,j->kn", z, self.cov, z)
+        mean = self.mean @ z
+        variance = np.einsum("i,knij,j->kn", z, self.cov, z)
+        knocked = variance + (self.law.knock_sd**2 @ z**2)[:, None]
+        weight = np.concatenate([1 - self.knock_chance, self.knock_chance]) / self.law.size
+        return Mixture(np.concatenate([mean, mean]), np.concatenate([variance, knocked]), weight)
+
+    def reading_at(self, x: float) -> Mixture:
+        """The deviation of one reading at x."""
+        scatter = self.law.scatter_variance(np.asarray(x))
+        return self.at(x).plus(np.concatenate([scatter, scatter])[:, None])
 
     def row(self, i: int) -> Self:
         """The outlook of one wrench, N = 1."""
-        return type(self)(self.law, self.mean[:, i : i + 1], self.cov[:, i : i + 1])
+        part = slice(i, i + 1)
+        return type(self)(
+            self.law, self.mean[:, part], self.cov[:, part], self.knock_chance[:, part]
+        )
 
 
 def last_days(family: FamilyFit) -> Array:
@@ -44,17 +60,30 @@ def last_days(family: FamilyFit) -> Array:
     return np.asarray(family.histories.day[:, -1])
 
 
+def _years_on(family: FamilyFit, day: Array | float) -> Array:
+    ahead = np.broadcast_to(day, last_days(family).shape) - last_days(family)
+    return np.maximum(ahead, 0.0) / DAYS_PER_YEAR
+
+
 def states_on(family: FamilyFit, day: Array | float) -> State:
     """Knowledge of the members' levels and rates on a day, scalar or (N,); see `outlook`."""
-    years = np.maximum(np.broadcast_to(day, last_days(family).shape) - last_days(family), 0.0)
-    return advance(family.state, family.law, years / DAYS_PER_YEAR)
+    years = _years_on(family, day)
+    clock = clock_ahead(family.histories, family.basis, family.typical_pace, years)
+    return advance(family.state, family.law, years, clock)
 
 
-def outlook(family: FamilyFit, day: Array | float) -> Outlook:
-    """Outlook of all members on a day; a day before a member's last check counts as that day."""
+def outlook(family: FamilyFit, day: Array | float, *, of_a_check: bool = True) -> Outlook:
+    """Outlook of all members on a day; a day before a member's last check counts as that day.
+
+    of_a_check  false: the wrench's own level, without the effect of a check
+    """
     state = states_on(family, day)
+    cov = np.moveaxis(state.level_cov, (0, 1), (-2, -1))
+    if of_a_check:
+        cov = cov + (family.law.check_sd**2)[:, None, :, None] * np.eye(2)
     return Outlook(
         law=family.law,
-        mean=state.level,
-        cov=state.level_cov + diagonal(family.law.check_sd**2)[:, None],
+        mean=np.moveaxis(state.level, 0, -1),
+        cov=cov,
+        knock_chance=family.law.knock_chance(_years_on(family, day)),
     )

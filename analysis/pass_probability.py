@@ -5,7 +5,8 @@ Given total gain A and offset B of the check, readings are independent, so
     P(pass) = E_AB prod_j [ Phi((M_j - d_j) / s_j) - Phi((-M_j - d_j) / s_j) ]^n,  d_j = A + B / x_j
 
 with s_j² = rho² + (alpha / x_j)². The expectation is a two-dimensional Gauss-Hermite sum over the
-normal distribution of (A, B), for each law of the family, averaged over the laws.
+normal distribution of (A, B), without and with a knock since the last check, for each law of the
+family, averaged over the laws.
 Source of the rule that every reading must lie within: ISO 6789-1:2017 (from memory).
 """
 
@@ -43,6 +44,15 @@ def _grid() -> tuple[Array, Array]:
 
 def pass_probability_by_law(outlook: Outlook, plan: CheckPlan, mpd_pct: Array) -> Array:
     """(K, N) pass probabilities under each law; mpd_pct is (N, J) for the plan's J targets."""
+    quiet = _expectation(outlook, outlook.cov, plan, mpd_pct)
+    if not outlook.knock_chance.any():
+        return quiet
+    jump = (outlook.law.knock_sd**2)[:, None, :, None] * np.eye(2)
+    knocked = _expectation(outlook, outlook.cov + jump, plan, mpd_pct)
+    return np.asarray(quiet + outlook.knock_chance * (knocked - quiet))
+
+
+def _expectation(outlook: Outlook, cov: Array, plan: CheckPlan, mpd_pct: Array) -> Array:
     from scipy.special import ndtr  # slow to import, needed only when a forecast is asked for
 
     nodes, weights = _grid()
@@ -54,7 +64,7 @@ def pass_probability_by_law(outlook: Outlook, plan: CheckPlan, mpd_pct: Array) -
     answer = np.empty((laws, wrenches))
     for start in range(0, wrenches, chunk):
         part = slice(start, start + chunk)
-        root = np.linalg.cholesky(outlook.cov[:, part])
+        root = np.linalg.cholesky(cov[:, part])
         total = outlook.mean[:, part, None, :] + nodes @ root.swapaxes(-1, -2)  # (K, n, Q, 2)
         deviation = total @ z
         limit = mpd_pct[None, part, None, :]

@@ -20,9 +20,9 @@ import numpy as np
 
 from analysis.arrays import Array
 from analysis.fleet import FamilyFit
+from analysis.mixture import summarise
 from analysis.outlook import Outlook, outlook
 from analysis.pass_probability import CheckPlan, pass_probability
-from analysis.state_filter import diagonal
 
 
 class Driver(StrEnum):
@@ -83,10 +83,10 @@ def pull_risk_tails(view: Outlook, x: float, mpd_pct: Array | float) -> tuple[Ar
     """
     from scipy.special import ndtr  # slow to import, needed only when a forecast is asked for
 
-    mean, variance = view.at(x)
-    sd = np.sqrt(variance + view.law.scatter_variance(np.asarray(x))[:, None])
-    too_little = ndtr((mean - mpd_pct) / sd).mean(axis=0)
-    too_much = ndtr((-mpd_pct - mean) / sd).mean(axis=0)
+    pull = view.reading_at(x)
+    sd = np.sqrt(pull.variance)
+    too_little = (pull.weight * ndtr((pull.mean - mpd_pct) / sd)).sum(axis=0)
+    too_much = (pull.weight * ndtr((-mpd_pct - pull.mean) / sd)).sum(axis=0)
     return np.asarray(too_little), np.asarray(too_much)
 
 
@@ -135,16 +135,15 @@ def risk(
     too_little, too_much = pull_risk_tails(view, x, mpd_pct)
     pull = float(too_little[0] + too_much[0])
     passing = float(pass_probability(view, plan, plan_mpd_pct[None])[0])
-    mean, variance = view.at(x)
-    total_variance = variance + view.law.scatter_variance(np.asarray(x))[:, None]
+    expected = summarise(view.reading_at(x))
     return Risk(
         pull_risk=pull,
         low_risk=float(too_little[0]),
         high_risk=float(too_much[0]),
         pass_probability=passing,
         score=float(score(pull, passing, tolerated_pull_risk, reliability_target)),
-        deviation_pct=float(mean.mean()),
-        deviation_sd_pct=float(np.sqrt(total_variance.mean() + mean.var())),
+        deviation_pct=float(expected.mean[0]),
+        deviation_sd_pct=float(expected.sd[0]),
         mpd_pct=mpd_pct,
         x=x,
         drivers=_drivers(family, row, view, x, mpd_pct),
@@ -156,21 +155,21 @@ def _drivers(
 ) -> tuple[DriverShare, ...]:
     """Each cause taken away alone, and the risk that is left, smallest first."""
     law = view.law
-    check_only = np.broadcast_to(diagonal(law.check_sd**2)[:, None], view.cov.shape)
+    check_only = np.broadcast_to((law.check_sd**2)[:, None, :, None] * np.eye(2), view.cov.shape)
     at_last_check = outlook(family, -np.inf).row(row)
     without = {
-        Driver.BIAS: pull_risk(Outlook(law, np.zeros_like(view.mean), view.cov), x, mpd_pct),
+        Driver.BIAS: pull_risk(replace(view, mean=np.zeros_like(view.mean)), x, mpd_pct),
         Driver.SCATTER: pull_risk(
-            Outlook(
-                replace(law, rho_pct=law.rho_pct / 2, alpha_pct=law.alpha_pct / 2),
-                view.mean,
-                view.cov - check_only * 0.75,
+            replace(
+                view,
+                law=replace(law, rho_pct=law.rho_pct / 2, alpha_pct=law.alpha_pct / 2),
+                cov=view.cov - check_only * 0.75,
             ),
             x,
             mpd_pct,
         ),
         Driver.AGE_OF_EVIDENCE: pull_risk(at_last_check, x, mpd_pct),
-        Driver.THIN_EVIDENCE: pull_risk(Outlook(law, view.mean, check_only), x, mpd_pct),
+        Driver.THIN_EVIDENCE: pull_risk(replace(view, cov=check_only), x, mpd_pct),
         Driver.POSITION_IN_RANGE: pull_risk(view, 1.0, mpd_pct),
     }
     shares = [DriverShare(driver=name, without=float(value[0])) for name, value in without.items()]

@@ -5,12 +5,15 @@ caller brings the random generator, so a study can be repeated.
 """
 
 from dataclasses import dataclass, replace
+from typing import Any, Final
 
 import numpy as np
 
 from analysis.arrays import Array, Flags
 from analysis.error_law import DAYS_PER_YEAR, ErrorLaw
 from analysis.history import Histories
+
+_CYCLES_A_YEAR: Final = 2000.0  # of a wrench whose pace is 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,22 +72,22 @@ def simulate_fleet(recipe: Recipe, random: np.random.Generator) -> SimulatedFlee
     level = law.level_mean[0] + law.level_sd[0] * random.standard_normal((n, 2))
     rate = law.rate_mean[0] + law.rate_sd[0] * random.standard_normal((n, 2))
     pace = np.exp(recipe.pace_sd * random.standard_normal(n) - recipe.pace_sd**2 / 2)
-    year = np.zeros(n)
+    year, used = np.zeros(n), np.zeros(n)
     seen: list[_Seen] = []
     for visit in range(recipe.visits):
         if visit:
             gap = recipe.years_between * (1 + recipe.uneven * random.uniform(-0.95, 0.95, n))
             year = year + gap
-            level = _lived(recipe, level, rate, pace, gap, random)
-        found = _checked(recipe, level, random, year, np.ones(n, dtype=np.bool_))
+            ran = _used(recipe, pace, gap, random)
+            used = used + ran
+            level = _lived(recipe, level, rate, gap, ran, random)
+        found = _checked(recipe, level, random, year, used, np.ones(n, dtype=np.bool_))
         seen.append(found)
-        beyond = (np.abs(found.mean_pct) > recipe.adjust_beyond * recipe.mpd_pct) & (
-            found.count > 0
-        )
-        adjust = beyond.any(axis=-1)
+        beyond = np.abs(found.mean_pct) > recipe.adjust_beyond * recipe.mpd_pct
+        adjust: Flags = np.asarray((beyond & (found.count > 0)).any(axis=-1))
         new_level = law.adjusted_mean[0] + law.adjusted_sd[0] * random.standard_normal((n, 2))
         level = np.where(adjust[:, None], new_level, level)
-        seen.append(replace(_checked(recipe, level, random, year, adjust), adjusted=adjust))
+        seen.append(replace(_checked(recipe, level, random, year, used, adjust), adjusted=adjust))
     return SimulatedFleet(recipe, _packed(recipe, seen), level, rate, pace)
 
 
@@ -106,7 +109,8 @@ def future_readings(
     fleet: SimulatedFleet, years_ahead: Array, random: np.random.Generator
 ) -> Array:
     """(N, J, repeats) deviations of one future check of each wrench at the recipe's targets."""
-    level = _lived(fleet.recipe, fleet.level, fleet.rate, fleet.pace, years_ahead, random)
+    used = _used(fleet.recipe, fleet.pace, years_ahead, random)
+    level = _lived(fleet.recipe, fleet.level, fleet.rate, years_ahead, used, random)
     return _readings(fleet.recipe, level, random)
 
 
@@ -115,6 +119,7 @@ class _Seen:
     present: Flags
     adjusted: Flags
     year: Array
+    cycles: Array
     count: Array
     mean_pct: Array
     squares: Array
@@ -128,10 +133,14 @@ def _noise(recipe: Recipe, shape: tuple[int, ...], random: np.random.Generator) 
     return np.asarray(random.standard_t(df, shape) * np.sqrt((df - 2) / df))
 
 
+def _used(recipe: Recipe, pace: Array, gap: Array, random: np.random.Generator) -> Array:
+    """Years of drift in `gap` years of time."""
+    return np.asarray(gap * pace * np.exp(recipe.pace_sd / 2 * random.standard_normal(len(gap))))
+
+
 def _lived(
-    recipe: Recipe, level: Array, rate: Array, pace: Array, gap: Array, random: np.random.Generator
+    recipe: Recipe, level: Array, rate: Array, gap: Array, used: Array, random: np.random.Generator
 ) -> Array:
-    used = gap * pace * np.exp(recipe.pace_sd / 2 * random.standard_normal(len(gap)))
     wander = recipe.law.wander_sd[0] * np.sqrt(gap)[:, None] * random.standard_normal(level.shape)
     knocks = random.poisson(recipe.knocks_per_year * gap)[:, None]
     jump = np.asarray(recipe.knock_sd) * np.sqrt(knocks) * random.standard_normal(level.shape)
@@ -148,7 +157,12 @@ def _readings(recipe: Recipe, level: Array, random: np.random.Generator) -> Arra
 
 
 def _checked(
-    recipe: Recipe, level: Array, random: np.random.Generator, year: Array, present: Flags
+    recipe: Recipe,
+    level: Array,
+    random: np.random.Generator,
+    year: Array,
+    used: Array,
+    present: Flags,
 ) -> _Seen:
     readings = _readings(recipe, level, random)
     left_out = random.random(readings.shape[:2]) < recipe.missing_target
@@ -160,6 +174,7 @@ def _checked(
         present=present,
         adjusted=np.zeros_like(present),
         year=year,
+        cycles=_CYCLES_A_YEAR * used,
         count=np.where(measured, float(recipe.repeats), 0.0),
         mean_pct=np.where(measured, mean, 0.0),
         squares=np.where(measured, squares, 0.0),
@@ -172,12 +187,15 @@ def _packed(recipe: Recipe, seen: list[_Seen]) -> Histories:
     order = np.argsort(~present, axis=1, kind="stable")
     most = int(present.sum(axis=1).max())
 
-    def column(name: str) -> Array:
-        values = np.stack([getattr(s, name) for s in seen], axis=1)
+    def moved(values: Any) -> Any:
         index = order.reshape(*order.shape, *(1,) * (values.ndim - 2))
-        return np.asarray(np.take_along_axis(values, index, axis=1)[:, :most])
+        return np.take_along_axis(values, index, axis=1)[:, :most]
 
-    packed_present = column("present")
+    def column(name: str) -> Array:
+        return np.asarray(moved(np.stack([getattr(s, name) for s in seen], axis=1)))
+
+    packed_present: Flags = np.asarray(moved(present))
+    adjusted: Flags = np.asarray(moved(np.stack([s.adjusted for s in seen], axis=1)))
     year = np.maximum.accumulate(np.where(packed_present, column("year"), 0.0), axis=1)
     count = column("count")
     return Histories(
@@ -188,8 +206,10 @@ def _packed(recipe: Recipe, seen: list[_Seen]) -> Histories:
         ),
         day=year * DAYS_PER_YEAR,
         year=year,
+        clock=year,
+        cycles=column("cycles"),
         present=packed_present,
-        adjusted=column("adjusted") & packed_present,
+        adjusted=adjusted & packed_present,
         jumped=np.zeros_like(packed_present),
         x=np.where(count > 0, np.asarray(recipe.x), 1.0),
         count=count,

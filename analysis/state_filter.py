@@ -1,4 +1,4 @@
-"""Exact Gaussian filtering of the error law for many wrenches and parameter sets at once.
+"""Gaussian filtering of the error law for many wrenches and many parameter sets at once.
 
 The state of a wrench is (level, rate), each a pair (gain, offset). Between checks the level moves
 by rate times time plus Brownian wander; an adjustment draws a new level and keeps the rate. A
@@ -13,32 +13,38 @@ known as N(m, L) before the check and S the covariance of its effect, and V = L 
     m' = m + L (I + H V)^-1 (h - H m),       L' = L - L D L,   and so on for the rates
 
 and the readings have the log likelihood  constant - log det(I + H V)/2 + h'm - m'Hm/2
-+ r' V (I + H V)^-1 r / 2  with  r = h - H m.
++ r' V (I + H V)^-1 r / 2  with  r = h - H m. All this is exact.
 
-Reference: J. Durbin, S. J. Koopman, Time Series Analysis by State Space Methods, 2nd ed. (2012),
-section 4.3 (Kalman filter); the information form of the observation is the same update by the
-matrix inversion lemma.
+Events: before each check the wrench may have been knocked (L grows by the variance of a jump), and
+the check may have gone astray (S grows). Each possibility is followed through the check, weighed by
+its likelihood, and the three are merged into one normal distribution of the same mean and
+covariance. Without events (rates of zero) nothing is approximated.
+
+References: J. Durbin, S. J. Koopman, Time Series Analysis by State Space Methods, 2nd ed. (2012),
+section 4.3 (Kalman filter; the information form of the observation is the same update by the
+matrix inversion lemma). G. A. Ackerson, K. S. Fu, IEEE Trans. Automatic Control 15 (1970) 10-17
+(merging the branches after each step).
+
+Shapes: pairs come first, (2, P, N) and (2, 2, P, N), so that the algebra of the pairs runs along
+contiguous rows of P parameter sets by N wrenches.
 """
 
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 
 from analysis.arrays import Array, Flags
-from analysis.error_law import ErrorLaw
+from analysis.error_law import STRAY_FACTOR, ErrorLaw
 from analysis.history import Histories
-
-JUMP_TO_LEVEL_SD: Final = 3.0  # a choice: a knock worth finding moves a wrench out of its family
 
 
 @dataclass(frozen=True, slots=True)
 class State:
     """Gaussian knowledge of level and rate: P parameter sets by N wrenches.
 
-    level, rate             (P, N, 2) means
-    level_cov, rate_cov     (P, N, 2, 2)
-    level_rate_cov          (P, N, 2, 2) rows are levels, columns are rates
+    level, rate             (2, P, N) means
+    level_cov, rate_cov     (2, 2, P, N)
+    level_rate_cov          (2, 2, P, N) rows are levels, columns are rates
     """
 
     level: Array
@@ -54,77 +60,79 @@ class Filtered:
 
     log_likelihood  (P, N) of all readings of each wrench
     state           after the last check
+    knocked         (P, N, C) probability of a knock between each check and the one before
+    astray          (P, N, C) probability that each check went astray
     surprise        (P, N, C) each check's squared standardised prediction error, about chi-squared
     surprise_df     (N, C) with as many degrees of freedom: the targets it measured, two at most
     """
 
     log_likelihood: Array
     state: State
+    knocked: Array
+    astray: Array
     surprise: Array
     surprise_df: Array
 
 
+def pair(values: Array) -> Array:
+    """(P, 2) parameters as (2, P, 1), to go with (2, P, N)."""
+    return np.asarray(values.T[:, :, None])
+
+
 def diagonal(values: Array) -> Array:
-    """(..., 2) to (..., 2, 2) diagonal matrices."""
-    return np.asarray(values[..., :, None] * np.eye(2))
+    """(2, ...) to (2, 2, ...) diagonal matrices."""
+    matrix = np.zeros((2, *values.shape))
+    matrix[0, 0], matrix[1, 1] = values
+    return matrix
 
 
 def initial_state(law: ErrorLaw, wrenches: int) -> State:
     """Knowledge of N wrenches of the family before their first check."""
-    shape = (law.size, wrenches, 2)
-    zeros = np.zeros((*shape, 2))
+    shape = (2, law.size, wrenches)
+    zeros = np.zeros((2, *shape))
     return State(
-        level=np.broadcast_to(law.level_mean[:, None], shape).copy(),
-        rate=np.broadcast_to(law.rate_mean[:, None], shape).copy(),
-        level_cov=zeros + diagonal(law.level_sd**2)[:, None],
-        level_rate_cov=zeros.copy(),
-        rate_cov=zeros + diagonal(law.rate_sd**2)[:, None],
+        level=np.broadcast_to(pair(law.level_mean), shape),
+        rate=np.broadcast_to(pair(law.rate_mean), shape),
+        level_cov=zeros + diagonal(pair(law.level_sd**2)),
+        level_rate_cov=zeros,
+        rate_cov=zeros + diagonal(pair(law.rate_sd**2)),
     )
 
 
-def advance(state: State, law: ErrorLaw, years: Array) -> State:
-    """Knowledge `years` (N,) later, no check in between."""
-    dt = years[None, :, None]
-    dt2 = dt[..., None]
+def advance(state: State, law: ErrorLaw, years: Array, clock: Array) -> State:
+    """Knowledge `years` (N,) later, no check in between; drift ran for `clock` (N,) years."""
     cross = state.level_rate_cov
-    wander = diagonal(law.wander_sd**2)[:, None] * dt2
     return State(
-        level=state.level + state.rate * dt,
+        level=state.level + state.rate * clock,
         rate=state.rate,
         level_cov=(
             state.level_cov
-            + dt2 * (cross + cross.swapaxes(-1, -2))
-            + dt2**2 * state.rate_cov
-            + wander
+            + clock * (cross + cross.swapaxes(0, 1))
+            + clock**2 * state.rate_cov
+            + diagonal(pair(law.wander_sd**2) * years)
         ),
-        level_rate_cov=cross + dt2 * state.rate_cov,
+        level_rate_cov=cross + clock * state.rate_cov,
         rate_cov=state.rate_cov,
     )
 
 
 def reset_level(state: State, law: ErrorLaw, where: Flags) -> State:
     """A new level where (N,) is true: adjusted, so only the rate is still known."""
-    pair = where[None, :, None]
-    matrix = pair[..., None]
     return State(
-        level=np.where(pair, law.adjusted_mean[:, None], state.level),
+        level=np.where(where, pair(law.adjusted_mean), state.level),
         rate=state.rate,
-        level_cov=np.where(matrix, diagonal(law.adjusted_sd**2)[:, None], state.level_cov),
-        level_rate_cov=np.where(matrix, 0.0, state.level_rate_cov),
+        level_cov=np.where(where, diagonal(pair(law.adjusted_sd**2)), state.level_cov),
+        level_rate_cov=np.where(where, 0.0, state.level_rate_cov),
         rate_cov=state.rate_cov,
     )
 
 
-def loosen_level(state: State, law: ErrorLaw, where: Flags) -> State:
-    """Level knowledge loosened by a jump of unknown size where (P, N) is true.
-
-    A jump is taken to be as large as JUMP_TO_LEVEL_SD times the spread between wrenches.
-    """
-    jump_variance = (JUMP_TO_LEVEL_SD * law.level_sd[:, None]) ** 2 * where[..., None]
+def loosen_level(state: State, variance: Array) -> State:
+    """Level knowledge loosened by a jump of the given variance, (2, P, N) or (2, P, 1)."""
     return State(
         level=state.level,
         rate=state.rate,
-        level_cov=state.level_cov + diagonal(jump_variance),
+        level_cov=state.level_cov + diagonal(variance),
         level_rate_cov=state.level_rate_cov,
         rate_cov=state.rate_cov,
     )
@@ -132,7 +140,7 @@ def loosen_level(state: State, law: ErrorLaw, where: Flags) -> State:
 
 @dataclass(frozen=True, slots=True)
 class CheckInformation:
-    """What every check's readings say: h (P, N, C, 2), H (P, N, C, 2, 2), constant (P, N, C)."""
+    """What every check's readings say: h (2, P, N, C), H (2, 2, P, N, C), constant (P, N, C)."""
 
     h: Array
     H: Array
@@ -146,69 +154,106 @@ def check_information(law: ErrorLaw, histories: Histories) -> CheckInformation:
     y = histories.mean_pct
     inverse_x = 1.0 / histories.x
     h00 = weight.sum(-1)
-    h01 = (weight * inverse_x).sum(-1)
-    h11 = (weight * inverse_x**2).sum(-1)
-    information = np.stack([np.stack([h00, h01], -1), np.stack([h01, h11], -1)], -2)
-    h = np.stack([(weight * y).sum(-1), (weight * y * inverse_x).sum(-1)], -1)
+    h01 = np.einsum("pncj,ncj->pnc", weight, inverse_x)
+    h11 = np.einsum("pncj,ncj->pnc", weight, inverse_x**2)
+    h0 = np.einsum("pncj,ncj->pnc", weight, y)
+    h1 = np.einsum("pncj,ncj->pnc", weight, y * inverse_x)
     # Sum over single readings of log N(d; w, v) without the part that depends on w.
     constant = -0.5 * (
-        histories.count * np.log(2 * np.pi * variance)
-        + (histories.squares + histories.count * y**2) / variance
-    ).sum(-1)
-    return CheckInformation(h=h, H=information, constant=constant)
+        np.einsum("ncj,pncj->pnc", histories.count, np.log(2 * np.pi * variance))
+        + np.einsum("ncj,pncj->pnc", histories.squares + histories.count * y**2, 1.0 / variance)
+    )
+    return CheckInformation(
+        h=np.stack([h0, h1]),
+        H=np.stack([np.stack([h00, h01]), np.stack([h01, h11])]),
+        constant=constant,
+    )
 
 
 def _inverse(matrix: Array) -> tuple[Array, Array]:
-    """Inverse and determinant of 2 x 2 matrices in closed form."""
-    a, b = matrix[..., 0, 0], matrix[..., 0, 1]
-    c, d = matrix[..., 1, 0], matrix[..., 1, 1]
+    """Inverse and determinant of (2, 2, ...) matrices in closed form."""
+    (a, b), (c, d) = matrix
     determinant = a * d - b * c
-    adjugate = np.stack([np.stack([d, -b], -1), np.stack([-c, a], -1)], -2)
-    return adjugate / determinant[..., None, None], determinant
+    return np.stack([np.stack([d, -b]), np.stack([-c, a])]) / determinant, determinant
 
 
-def _times(matrix: Array, vector: Array) -> Array:
-    return np.asarray((matrix * vector[..., None, :]).sum(-1))
+def _dot(matrix: Array, vector: Array) -> Array:
+    return np.asarray(np.einsum("ij...,j...->i...", matrix, vector))
 
 
-def observe(state: State, law: ErrorLaw, h: Array, information: Array) -> tuple[State, Array]:
+def _product(left: Array, right: Array) -> Array:
+    return np.asarray(np.einsum("ij...,jk...->ik...", left, right))
+
+
+def _inner(left: Array, right: Array) -> Array:
+    return np.asarray(np.einsum("i...,i...->...", left, right))
+
+
+_IDENTITY = np.eye(2)[:, :, None, None]
+
+
+def observe(
+    state: State, check_variance: Array, h: Array, information: Array
+) -> tuple[State, Array]:
     """Knowledge after a check, and the check's log likelihood without its constant.
 
-    h (P, N, 2), information (P, N, 2, 2); zero information leaves the state as it was.
+    check_variance (2, P, N) or (2, P, 1), h (2, P, N), information (2, 2, P, N); zero information
+    leaves the state as it was.
     """
-    total = state.level_cov + diagonal(law.check_sd**2)[:, None]
-    inverse, determinant = _inverse(np.eye(2) + information @ total)
-    residual = h - _times(information, state.level)
-    scaled = _times(inverse, residual)  # (I + H V)^-1 r
-    gained = inverse @ information  # D, symmetric
     level_cov, cross = state.level_cov, state.level_rate_cov
-    across = cross.swapaxes(-1, -2)
+    total = level_cov + diagonal(check_variance)
+    inverse, determinant = _inverse(_IDENTITY + _product(information, total))
+    pulled = _dot(information, state.level)
+    residual = h - pulled
+    scaled = _dot(inverse, residual)  # (I + H V)^-1 r
+    gained = _product(inverse, information)  # D, symmetric
+    across = cross.swapaxes(0, 1)
+    gained_cross = _product(gained, cross)
     after = State(
-        level=state.level + _times(level_cov, scaled),
-        rate=state.rate + _times(across, scaled),
-        level_cov=level_cov - level_cov @ gained @ level_cov,
-        level_rate_cov=cross - level_cov @ gained @ cross,
-        rate_cov=state.rate_cov - across @ gained @ cross,
+        level=state.level + _dot(level_cov, scaled),
+        rate=state.rate + _dot(across, scaled),
+        level_cov=level_cov - _product(level_cov, _product(gained, level_cov)),
+        level_rate_cov=cross - _product(level_cov, gained_cross),
+        rate_cov=state.rate_cov - _product(across, gained_cross),
     )
     log_likelihood = (
         -0.5 * np.log(determinant)
-        + (h * state.level).sum(-1)
-        - 0.5 * (state.level * _times(information, state.level)).sum(-1)
-        + 0.5 * (residual * _times(total, scaled)).sum(-1)
+        + _inner(h - 0.5 * pulled, state.level)
+        + 0.5 * _inner(residual, _dot(total, scaled))
     )
     return after, log_likelihood
 
 
-def _surprise(state: State, law: ErrorLaw, h: Array, information: Array) -> Array:
+def _merged(branches: list[State], weights: Array) -> State:
+    """One normal distribution with the mean and covariance of the weighted branches (B, P, N)."""
+    level = sum(w * b.level for w, b in zip(weights, branches, strict=True))
+    rate = sum(w * b.rate for w, b in zip(weights, branches, strict=True))
+    level_cov, level_rate_cov, rate_cov = 0.0, 0.0, 0.0
+    for w, b in zip(weights, branches, strict=True):
+        from_level, from_rate = b.level - level, b.rate - rate
+        level_cov += w * (b.level_cov + from_level[:, None] * from_level[None])
+        level_rate_cov += w * (b.level_rate_cov + from_level[:, None] * from_rate[None])
+        rate_cov += w * (b.rate_cov + from_rate[:, None] * from_rate[None])
+    return State(
+        np.asarray(level),
+        np.asarray(rate),
+        np.asarray(level_cov),
+        np.asarray(level_rate_cov),
+        np.asarray(rate_cov),
+    )
+
+
+def _surprise(state: State, check_variance: Array, h: Array, information: Array) -> Array:
     """(P, N) squared standardised prediction error r' H^+ (I + H V)^-1 r of a check."""
-    total = state.level_cov + diagonal(law.check_sd**2)[:, None]
-    residual = h - _times(information, state.level)
-    scaled = _times(_inverse(np.eye(2) + information @ total)[0], residual)
-    values, vectors = np.linalg.eigh(information)
+    total = state.level_cov + diagonal(check_variance)
+    residual = h - _dot(information, state.level)
+    scaled = _dot(_inverse(_IDENTITY + _product(information, total))[0], residual)
+    values, vectors = np.linalg.eigh(np.moveaxis(information, (0, 1), (-2, -1)))
     carried = values > 1e-9 * np.maximum(values[..., -1:], 1e-300)
     inverse = np.where(carried, 1.0 / np.where(carried, values, 1.0), 0.0)
-    turned = vectors.swapaxes(-1, -2)
-    return np.asarray((_times(turned, residual) * inverse * _times(turned, scaled)).sum(-1))
+    turned = np.einsum("...ji,j...->...i", vectors, residual)
+    turned_scaled = np.einsum("...ji,j...->...i", vectors, scaled)
+    return np.asarray((turned * inverse * turned_scaled).sum(-1))
 
 
 def filter_histories(
@@ -216,30 +261,55 @@ def filter_histories(
 ) -> Filtered:
     """Run the filter over all checks.
 
-    jumped     (P, N, C) takes the place of `histories.jumped`, to try jumps elsewhere
+    jumped     (P, N, C) takes the place of `histories.jumped`, to try jumps elsewhere: where true a
+               knock is certain
     surprises  also work out `Filtered.surprise`, else left empty: it costs as much again
     """
-    where_jumped = histories.jumped[None] if jumped is None else jumped
+    certain = histories.jumped[None] if jumped is None else jumped
     said = check_information(law, histories)
     state = initial_state(law, histories.size)
-    sets, wrenches, checks = said.constant.shape
+    checks = said.constant.shape[2]
     log_likelihood = said.constant.sum(-1)
-    surprise = np.zeros((sets, wrenches, checks if surprises else 0))
+    knocked, astray = np.zeros_like(said.constant), np.zeros_like(said.constant)
+    surprise = np.zeros_like(said.constant) if surprises else np.zeros((*state.level.shape[1:], 0))
+    events = bool(law.knocks_per_year.any() or law.stray_share.any() or certain.any())
+    check_variance = pair(law.check_sd**2)
+    knock_variance = pair(law.knock_sd**2)
+    stray = law.stray_share[:, None]
     for c in range(checks):
+        years = histories.year[:, c] - histories.year[:, c - 1] if c else np.zeros(histories.size)
         if c:
-            state = advance(state, law, histories.year[:, c] - histories.year[:, c - 1])
+            state = advance(state, law, years, histories.clock[:, c] - histories.clock[:, c - 1])
             if histories.adjusted[:, c].any():
                 state = reset_level(state, law, histories.adjusted[:, c])
-        if where_jumped[:, :, c].any():
-            state = loosen_level(state, law, where_jumped[:, :, c])
-        h, information = said.h[:, :, c], said.H[:, :, c]
+        h, information = said.h[..., c], said.H[..., c]
         if surprises:
-            surprise[:, :, c] = _surprise(state, law, h, information)
-        state, gained = observe(state, law, h, information)
-        log_likelihood += gained
+            surprise[:, :, c] = _surprise(state, check_variance, h, information)
+        if not events:
+            state, gained = observe(state, check_variance, h, information)
+            log_likelihood += gained
+            continue
+        knock = np.where(histories.adjusted[:, c], 0.0, law.knock_chance(years))
+        knock = np.where(certain[:, :, c], 1.0, knock)
+        branches = (
+            observe(state, check_variance, h, information),
+            observe(loosen_level(state, knock_variance), check_variance, h, information),
+            observe(state, STRAY_FACTOR**2 * check_variance, h, information),
+        )
+        prior = np.stack([(1 - knock) * (1 - stray), knock, (1 - knock) * stray])
+        likelihoods = np.stack([branch[1] for branch in branches])
+        top = np.where(prior > 0, likelihoods, -np.inf).max(axis=0)
+        joint = np.where(prior > 0, prior * np.exp(np.minimum(likelihoods - top, 0.0)), 0.0)
+        total = joint.sum(axis=0)
+        weights = joint / total
+        state = _merged([branch[0] for branch in branches], weights)
+        log_likelihood += top + np.log(total)
+        knocked[:, :, c], astray[:, :, c] = weights[1], weights[2]
     return Filtered(
         log_likelihood=log_likelihood,
         state=state,
+        knocked=knocked,
+        astray=astray,
         surprise=surprise,
         surprise_df=np.minimum((histories.count > 0).sum(-1), 2).astype(np.float64),
     )
