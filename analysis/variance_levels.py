@@ -130,6 +130,10 @@ def variance_levels(
     explained = left @ (left.T @ rest)
     sum_between = float(explained @ explained)
     sum_within = float(((rest - explained) ** 2).sum())
+    # Equal readings leave only the rounding of what was subtracted from them.
+    rounding = np.finfo(np.float64).eps * (float(np.abs(rest).max()) + abs(shift))
+    if sum_within <= y.size * (4.0 * rounding) ** 2:
+        sum_within = 0.0
     per_group = float((spectrum**2).mean())
     balanced = bool(np.ptp(spectrum**2) <= _BALANCE * per_group)
 

@@ -1,0 +1,128 @@
+"""The error law of one wrench written out as one large normal distribution.
+
+Every level, rate and reading is a mean plus a weighted sum of independent normal sources: the
+first level, the rate, each stretch of wander, each fresh level after an adjustment, each jump,
+each check's effect and each reading's scatter. What the state filter does step by step follows
+here from the textbook rules of the multivariate normal, so that the two share no algebra.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from sample_histories import Story
+from scipy.stats import multivariate_normal
+
+from analysis.arrays import Array
+from analysis.error_law import ErrorLaw
+from analysis.vocabulary import CheckKind
+
+JUMP_TO_LEVEL_SD = 3.0
+
+
+class _Sum:
+    """A pair (gain, offset), or a number, as mean plus coefficients of the sources."""
+
+    def __init__(self, mean: Array, weights: dict[int, Array]) -> None:
+        self.mean, self.weights = mean, weights
+
+    def plus(self, other: "_Sum", factor: float = 1.0) -> "_Sum":
+        weights = dict(self.weights)
+        for source, weight in other.weights.items():
+            weights[source] = weights.get(source, 0.0) + factor * weight
+        return _Sum(self.mean + factor * other.mean, weights)
+
+    def at(self, z: Array) -> "_Sum":
+        return _Sum(z @ self.mean, {s: z @ w for s, w in self.weights.items()})
+
+
+@dataclass(frozen=True)
+class Joint:
+    """Joint normal of all readings with the levels on the wanted days and the rate.
+
+    wanted   2 T + 2 numbers: (gain, offset) on each day, then the rate's
+    """
+
+    readings: Array
+    reading_mean: Array
+    reading_cov: Array
+    wanted_mean: Array
+    wanted_cov: Array
+    cross_cov: Array  # wanted by readings
+
+    def log_likelihood(self) -> float:
+        return float(multivariate_normal(self.reading_mean, self.reading_cov).logpdf(self.readings))
+
+    def posterior(self) -> tuple[Array, Array]:
+        """Mean and covariance of the wanted numbers given all readings."""
+        gain = np.linalg.solve(self.reading_cov, self.cross_cov.T).T
+        mean = self.wanted_mean + gain @ (self.readings - self.reading_mean)
+        return mean, self.wanted_cov - gain @ self.cross_cov.T
+
+
+class _Sources:
+    def __init__(self) -> None:
+        self.sds: list[float] = []
+
+    def pair(self, mean: Array, sd: Array) -> _Sum:
+        first = len(self.sds)
+        self.sds += [float(s) for s in sd]
+        return _Sum(np.array(mean, dtype=float), {first: np.eye(2)[0], first + 1: np.eye(2)[1]})
+
+    def single(self, sd: float) -> _Sum:
+        self.sds.append(sd)
+        return _Sum(np.array(0.0), {len(self.sds) - 1: np.array(1.0)})
+
+
+def joint_normal(law: ErrorLaw, story: Story, days: tuple[float, ...] = ()) -> Joint:
+    """The joint distribution under a law of size 1; `days` from the first check's on.
+
+    On a check's own day the level after everything that happened that day is meant.
+    """
+    sources = _Sources()
+    none = np.zeros(2)
+    level = sources.pair(law.level_mean[0], law.level_sd[0])
+    rate = sources.pair(law.rate_mean[0], law.rate_sd[0])
+    events = [(v.day, 0, i) for i, v in enumerate(story.visits)]
+    events += [(day, 1, i) for i, day in enumerate(days)]
+    now = story.visits[0].day
+    rows: list[_Sum] = []
+    values: list[float] = []
+    looks: dict[int, _Sum] = {}
+    for day, is_look, index in sorted(events):
+        years = (day - now) / 365.25
+        if years > 0:
+            level = level.plus(rate, years)
+            level = level.plus(sources.pair(none, law.wander_sd[0] * np.sqrt(years)))
+        now = day
+        if is_look:
+            looks[index] = level
+            continue
+        visit = story.visits[index]
+        if visit.kind is CheckKind.AS_LEFT and index:
+            level = sources.pair(law.adjusted_mean[0], law.adjusted_sd[0])
+        if visit.jumped:
+            level = level.plus(sources.pair(none, JUMP_TO_LEVEL_SD * law.level_sd[0]))
+        met = level.plus(sources.pair(none, law.check_sd[0]))
+        for x, deviation in visit.readings:
+            scatter = np.hypot(law.rho_pct[0], law.alpha_pct[0] / x)
+            rows.append(met.at(np.array([1.0, 1.0 / x])).plus(sources.single(float(scatter))))
+            values.append(deviation)
+    wanted = [looks[i].at(e) for i in range(len(days)) for e in np.eye(2)]
+    wanted += [rate.at(e) for e in np.eye(2)]
+
+    def matrix(sums: list[_Sum]) -> Array:
+        table = np.zeros((len(sums), len(sources.sds)))
+        for row, one in enumerate(sums):
+            for source, weight in one.weights.items():
+                table[row, source] = weight
+        return table * np.array(sources.sds)
+
+    a, b = matrix(rows), matrix(wanted)
+    return Joint(
+        readings=np.array(values),
+        reading_mean=np.array([float(r.mean) for r in rows]),
+        reading_cov=a @ a.T,
+        wanted_mean=np.array([float(w.mean) for w in wanted]),
+        wanted_cov=b @ b.T,
+        cross_cov=b @ a.T,
+    )

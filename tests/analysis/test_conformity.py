@@ -1,0 +1,122 @@
+"""Decisions under tester uncertainty."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from analysis.conformity import (
+    Decision,
+    conformance_probability,
+    decide,
+    global_risk,
+    overall,
+)
+from analysis.vocabulary import DecisionRule
+
+deviations = st.floats(-12.0, 12.0)
+uncertainties = st.floats(0.0, 3.0)
+
+
+def made(deviation, rule, u, mpd=4.0):
+    return decide(deviation, mpd, rule=rule, expanded_uncertainty_pct=u)
+
+
+@pytest.mark.parametrize(
+    ("deviation", "simple", "guarded"),
+    [
+        (3.0, Decision.ACCEPT, Decision.ACCEPT),
+        (3.4, Decision.ACCEPT, Decision.ACCEPT),  # exactly at MPD - U
+        (3.5, Decision.ACCEPT, Decision.INCONCLUSIVE),
+        (4.0, Decision.ACCEPT, Decision.INCONCLUSIVE),  # exactly at the MPD
+        (4.01, Decision.REJECT, Decision.INCONCLUSIVE),
+        (4.6, Decision.REJECT, Decision.INCONCLUSIVE),  # exactly at MPD + U
+        (4.61, Decision.REJECT, Decision.REJECT),
+    ],
+)
+@pytest.mark.parametrize("sign", [1, -1])
+def test_each_rule_at_and_about_its_limits(deviation, simple, guarded, sign):
+    """MPD ±4 %, U 0.6 %."""
+    assert made(sign * deviation, DecisionRule.SIMPLE, 0.6).decision is simple
+    assert made(sign * deviation, DecisionRule.GUARDED_BY_U, 0.6).decision is guarded
+
+
+def test_an_unknown_uncertainty_leaves_the_guarded_rule_without_a_decision():
+    """Many cards state none; the simple rule still decides, without a probability."""
+    guarded = made(0.0, DecisionRule.GUARDED_BY_U, None)
+    assert guarded.decision is Decision.INCONCLUSIVE
+    assert "not known" in guarded.because
+    simple = made(0.0, DecisionRule.SIMPLE, None)
+    assert simple.decision is Decision.ACCEPT
+    assert simple.conformance_probability is None
+
+
+def test_a_tester_worse_than_the_wrench_can_accept_nothing():
+    """U above the MPD: there is no acceptance interval, and the limit shows it."""
+    found = made(0.0, DecisionRule.GUARDED_BY_U, 5.0)
+    assert found.decision is Decision.INCONCLUSIVE
+    assert found.acceptance_limit_pct < 0
+
+
+def test_the_words_carry_the_numbers():
+    because = made(4.2, DecisionRule.GUARDED_BY_U, 0.6).because
+    assert all(number in because for number in ("4.20 %", "3.40 %", "4.60 %", "0.60 %"))
+
+
+@given(deviations, uncertainties)
+def test_the_guarded_rule_never_contradicts_the_simple_one(deviation, u):
+    """It may only withhold: what it accepts is inside the MPD, what it rejects is outside."""
+    simple = made(deviation, DecisionRule.SIMPLE, u).decision
+    guarded = made(deviation, DecisionRule.GUARDED_BY_U, u).decision
+    assert guarded in (simple, Decision.INCONCLUSIVE)
+
+
+@given(deviations, st.floats(0.001, 3.0))
+def test_conformance_probability_is_even_and_falls_with_distance(deviation, u):
+    here, mirrored, farther = (
+        conformance_probability(value, u, lower=-4.0, upper=4.0)
+        for value in (deviation, -deviation, deviation * 1.1)
+    )
+    assert 0.0 <= here <= 1.0
+    assert mirrored == pytest.approx(here, rel=1e-9, abs=1e-300)
+    assert farther <= here + 1e-15
+
+
+def test_conformance_probability_keeps_its_digits_in_the_far_tail():
+    """Twenty standard uncertainties outside on the upper side: not rounded to zero."""
+    inside = conformance_probability(4.0 + 20 * 0.1, 0.1, lower=-4.0, upper=4.0)
+    assert inside == pytest.approx(2.7536e-89, rel=1e-4)  # Φ(-20), tables of the normal tail
+
+
+def test_a_perfect_tester_makes_probability_a_step():
+    assert conformance_probability(4.0, 0.0, lower=-4.0, upper=4.0) == 1.0
+    assert conformance_probability(4.001, 0.0, lower=-4.0, upper=4.0) == 0.0
+
+
+def test_one_rejected_reading_rejects_all():
+    a, r, i = Decision.ACCEPT, Decision.REJECT, Decision.INCONCLUSIVE
+    assert overall([a, a]) is a
+    assert overall([a, i]) is i
+    assert overall([i, r, a]) is r
+    with pytest.raises(ValueError, match="no readings"):
+        overall([])
+
+
+def test_global_risks_agree_with_counting():
+    """A million simulated items, off-centre population, guarded: within four Monte Carlo errors."""
+    rng = np.random.default_rng(106)
+    true = rng.normal(0.3, 0.5, 1_000_000)
+    measured = true + rng.normal(0.0, 0.2, true.size)
+    conform = np.abs(true) <= 1.0
+    accepted = np.abs(measured) <= 0.9
+    risk = global_risk(
+        mean=0.3, sd=0.5, measurement_sd=0.2, tolerance=(-1.0, 1.0), acceptance=(-0.9, 0.9)
+    )
+    for share, expected in (
+        (np.mean(~conform & accepted), risk.false_accept),
+        (np.mean(conform & ~accepted), risk.false_reject),
+    ):
+        error = math.sqrt(expected * (1 - expected) / true.size)
+        assert abs(share - expected) < 4 * error

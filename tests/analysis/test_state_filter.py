@@ -1,0 +1,268 @@
+"""The batched filter against the same law written out as one multivariate normal."""
+
+import numpy as np
+import pytest
+from dense_normal import joint_normal
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from sample_histories import (
+    Story,
+    Visit,
+    a_law,
+    histories_of,
+    laws_together,
+    readings_at,
+)
+from scipy.stats import chi2
+
+from analysis.arrays import Array
+from analysis.simulate import Recipe, simulate_fleet
+from analysis.state_filter import (
+    State,
+    advance,
+    check_information,
+    filter_histories,
+    initial_state,
+    loosen_level,
+    observe,
+    reset_level,
+)
+from analysis.vocabulary import CheckKind
+
+LEFT = CheckKind.AS_LEFT
+_RANDOM = np.random.default_rng(61)
+
+
+def _r(targets: tuple[float, ...], repeats: int, centre: float = 0.0) -> list[tuple[float, float]]:
+    return readings_at(_RANDOM, targets, repeats, centre)
+
+
+STORIES = [
+    Story([Visit(100.0, _r((0.6,), 1))], name="one reading"),
+    Story([Visit(100.0, _r((0.2, 0.6, 1.0), 5))], name="one check"),
+    Story([Visit(100.0, _r((0.2, 0.6, 1.0), 5), LEFT)], name="first check as left"),
+    Story([Visit(d, _r((0.4,), 3)) for d in (0.0, 91.0, 400.0)], name="one target"),
+    Story(
+        [
+            Visit(10.0, _r((0.2, 0.6, 1.0), 5)),
+            Visit(200.0, _r((0.2, 1.0), 4, 3.0)),
+            Visit(200.0, _r((0.2, 0.6, 1.0), 5), LEFT),
+            Visit(520.0, _r((0.6,), 2, -1.0)),
+        ],
+        name="adjusted, targets missing",
+    ),
+    Story(
+        [
+            Visit(10.0, _r((0.2, 0.6, 1.0), 5)),
+            Visit(10.0, _r((0.2, 0.6, 1.0), 5)),
+            Visit(190.0, _r((0.1, 0.3, 0.6, 1.0), 2, 4.0), jumped=True),
+            Visit(190.5, _r((0.6, 1.0), 5, 4.0)),
+            Visit(700.0, _r((0.2,), 5), LEFT),
+        ],
+        name="jumped, two checks at one instant, adjusted last",
+    ),
+    Story(
+        [Visit(40.0 * i * i, _r((0.2, 0.6, 1.0), 1 + i % 3), LEFT if i == 4 else CheckKind.AS_FOUND)
+         for i in range(8)],
+        name="eight checks",
+    ),
+]  # fmt: skip
+IDS = [story.name for story in STORIES]
+
+
+def _last(state: State, law: int = 0, wrench: int = 0) -> tuple[Array, Array]:
+    """Joint mean (4,) and covariance (4, 4) of level and rate."""
+    mean = np.concatenate([state.level[law, wrench], state.rate[law, wrench]])
+    cross = state.level_rate_cov[law, wrench]
+    cov = np.block([[state.level_cov[law, wrench], cross], [cross.T, state.rate_cov[law, wrench]]])
+    return mean, cov
+
+
+@pytest.mark.parametrize("story", STORIES, ids=IDS)
+def test_log_likelihood_is_that_of_the_joint_normal(story: Story) -> None:
+    """All readings together as one vector: the density must be the filter's."""
+    law = a_law()
+    filtered = filter_histories(law, histories_of(story))
+    expected = joint_normal(law, story).log_likelihood()
+    assert filtered.log_likelihood[0, 0] == pytest.approx(expected, rel=1e-10, abs=1e-9)
+
+
+@pytest.mark.parametrize("story", STORIES, ids=IDS)
+def test_state_after_the_last_check_is_the_conditional_normal(story: Story) -> None:
+    """Level and rate after the last check, given all readings, with all covariances."""
+    law = a_law()
+    mean, cov = _last(filter_histories(law, histories_of(story)).state)
+    expected_mean, expected_cov = joint_normal(law, story, (story.visits[-1].day,)).posterior()
+    np.testing.assert_allclose(mean, expected_mean, atol=1e-9)
+    np.testing.assert_allclose(cov, expected_cov, atol=1e-9)
+
+
+def test_a_batch_gives_each_wrench_and_law_what_it_gets_alone() -> None:
+    """Padding, other wrenches and other laws in the batch change nothing."""
+    laws = [a_law(), a_law(rho_pct=0.9, wander_sd=(0.1, 0.3)), a_law(level_sd=(0.2, 0.4))]
+    stories = [Story(story.visits, wrench=f"B-{number}") for number, story in enumerate(STORIES)]
+    together = filter_histories(laws_together(*laws), histories_of(*stories), surprises=True)
+    for p, law in enumerate(laws):
+        for i, story in enumerate(stories):
+            alone = filter_histories(law, histories_of(story), surprises=True)
+            np.testing.assert_allclose(
+                together.log_likelihood[p, i], alone.log_likelihood[0, 0], rtol=1e-11
+            )
+            for got, expected in zip(_last(together.state, p, i), _last(alone.state), strict=True):
+                np.testing.assert_allclose(got, expected, atol=1e-11)
+            checks = len(story.visits)
+            np.testing.assert_allclose(together.surprise[p, i, :checks], alone.surprise[0, 0])
+            np.testing.assert_allclose(together.surprise[p, i, checks:], 0.0, atol=1e-12)
+            np.testing.assert_array_equal(
+                together.surprise_df[i], np.pad(alone.surprise_df[0], (0, 8 - checks))
+            )
+
+
+def test_trying_jumps_equals_marking_them() -> None:
+    """`jumped` given to the filter takes the place of the histories' own marks."""
+    marked = STORIES[5]
+    plain = Story([Visit(v.day, v.readings, v.kind) for v in marked.visits])
+    tried = np.array([[[v.jumped for v in marked.visits]]])
+    law = a_law()
+    given_marks = filter_histories(law, histories_of(marked)).log_likelihood
+    given_trial = filter_histories(law, histories_of(plain), jumped=tried).log_likelihood
+    np.testing.assert_allclose(given_trial, given_marks, rtol=1e-13)
+    untried = filter_histories(law, histories_of(marked), jumped=np.zeros_like(tried))
+    np.testing.assert_allclose(
+        untried.log_likelihood, filter_histories(law, histories_of(plain)).log_likelihood
+    )
+
+
+def test_flipping_every_sign_flips_the_state_and_keeps_the_likelihood() -> None:
+    """The law knows no preferred side."""
+    law = a_law()
+    flipped_law = a_law(
+        **{n: tuple(-getattr(law, n)[0]) for n in ("level_mean", "rate_mean", "adjusted_mean")}
+    )
+    story = STORIES[4]
+    flipped = Story([Visit(v.day, [(x, -d) for x, d in v.readings], v.kind) for v in story.visits])
+    one = filter_histories(law, histories_of(story))
+    other = filter_histories(flipped_law, histories_of(flipped))
+    np.testing.assert_allclose(other.log_likelihood, one.log_likelihood, rtol=1e-12)
+    np.testing.assert_allclose(_last(other.state)[0], -_last(one.state)[0], atol=1e-12)
+    np.testing.assert_allclose(_last(other.state)[1], _last(one.state)[1], atol=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("targets", "degrees"), [((0.6,), 1), ((0.2, 1.0), 2)], ids=["one target", "two targets"]
+)
+def test_surprise_is_the_mahalanobis_distance_of_the_means(
+    targets: tuple[float, ...], degrees: int
+) -> None:
+    """The second check's mean deviations against their distribution given the first check."""
+    law = a_law()
+    first, second = Visit(0.0, _r((0.2, 0.6, 1.0), 5)), Visit(300.0, _r(targets, 4))
+    filtered = filter_histories(law, histories_of(Story([first, second])), surprises=True)
+    mean, cov = joint_normal(law, Story([first]), (300.0,)).posterior()
+    z = np.array([[1.0, 1.0 / x] for x in targets])
+    scatter = law.rho_pct[0] ** 2 + (law.alpha_pct[0] * z[:, 1]) ** 2
+    spread = z @ (cov[:2, :2] + np.diag(law.check_sd[0] ** 2)) @ z.T + np.diag(scatter / 4)
+    observed = np.array([np.mean([d for at, d in second.readings if at == x]) for x in targets])
+    error = observed - z @ mean[:2]
+    assert filtered.surprise[0, 0, 1] == pytest.approx(error @ np.linalg.solve(spread, error))
+    assert filtered.surprise_df[0, 1] == degrees
+
+
+def test_surprise_of_three_targets_is_that_of_the_best_line_through_them() -> None:
+    """Gain and offset fitted by weighted least squares, set against their prediction."""
+    law = a_law()
+    visit = Visit(0.0, _r((0.2, 0.6, 1.0), 5))
+    filtered = filter_histories(law, histories_of(Story([visit])), surprises=True)
+    x = np.array([at for at, _ in visit.readings])
+    d = np.array([value for _, value in visit.readings])
+    z = np.stack([np.ones_like(x), 1 / x], axis=1)
+    weight = 1 / (law.rho_pct[0] ** 2 + (law.alpha_pct[0] / x) ** 2)
+    fit_cov = np.linalg.inv(z.T @ (weight[:, None] * z))
+    error = fit_cov @ z.T @ (weight * d) - law.level_mean[0]
+    spread = fit_cov + np.diag(law.level_sd[0] ** 2 + law.check_sd[0] ** 2)
+    assert filtered.surprise[0, 0, 0] == pytest.approx(error @ np.linalg.solve(spread, error))
+    assert filtered.surprise_df[0, 0] == 2
+
+
+def test_surprise_of_simulated_checks_is_chi_squared() -> None:
+    """4,000 histories of known law: sums over the checks have the stated degrees of freedom.
+
+    Monte Carlo error: mean of 4,000 chi-squared values, and the share beyond the 95 % point, both
+    within four standard errors.
+    """
+    recipe = Recipe(law=a_law(), wrenches=4000, visits=4, mpd_pct=4.0, adjust_beyond=1.0,
+                    missing_target=0.3, uneven=0.8)  # fmt: skip
+    histories = simulate_fleet(recipe, np.random.default_rng(5)).histories
+    filtered = filter_histories(recipe.law, histories, surprises=True)
+    total, freedom = filtered.surprise[0].sum(axis=1), filtered.surprise_df.sum(axis=1)
+    standardised = (total - freedom) / np.sqrt(2 * freedom)
+    assert abs(standardised.mean()) < 4 / np.sqrt(4000)
+    beyond = (chi2.sf(total, freedom) < 0.05).mean()
+    assert beyond == pytest.approx(0.05, abs=4 * np.sqrt(0.05 * 0.95 / 4000))
+
+
+@given(first=st.floats(0.0, 5.0), second=st.floats(0.0, 5.0))
+@settings(max_examples=25, deadline=None)
+def test_waiting_twice_is_waiting_once_as_long(first: float, second: float) -> None:
+    """Drift and wander have no memory of where a stretch of time was cut."""
+    law = a_law()
+    state = filter_histories(law, histories_of(STORIES[4])).state
+    in_two = advance(advance(state, law, np.array([first])), law, np.array([second]))
+    at_once = advance(state, law, np.array([first + second]))
+    for got, expected in zip(_last(in_two), _last(at_once), strict=True):
+        np.testing.assert_allclose(got, expected, rtol=1e-12, atol=1e-12)
+
+
+def test_a_check_without_readings_says_nothing() -> None:
+    """Zero information leaves the state as it was and adds nothing to the likelihood."""
+    law = laws_together(a_law(), a_law(rho_pct=1.0))
+    state = initial_state(law, 3)
+    after, gained = observe(state, law, np.zeros((2, 3, 2)), np.zeros((2, 3, 2, 2)))
+    np.testing.assert_array_equal(gained, 0.0)
+    for name in ("level", "rate", "level_cov", "level_rate_cov", "rate_cov"):
+        np.testing.assert_array_equal(getattr(after, name), getattr(state, name))
+
+
+def test_reset_and_loosening_touch_only_the_level_and_only_where_asked() -> None:
+    """An adjustment forgets the level, a jump doubts it; both keep the rate."""
+    law = a_law()
+    stories = [Story(STORIES[6].visits, wrench=name) for name in ("A", "B")]
+    state = filter_histories(law, histories_of(*stories)).state
+    reset = reset_level(state, law, np.array([True, False]))
+    loose = loosen_level(state, law, np.array([[True, False]]))
+    np.testing.assert_array_equal(reset.level[0, 0], law.adjusted_mean[0])
+    np.testing.assert_array_equal(reset.level_cov[0, 0], np.diag(law.adjusted_sd[0] ** 2))
+    np.testing.assert_array_equal(reset.level_rate_cov[0, 0], np.zeros((2, 2)))
+    np.testing.assert_array_equal(loose.level, state.level)
+    added = np.diag((3.0 * law.level_sd[0]) ** 2)
+    np.testing.assert_allclose(loose.level_cov[0, 0], state.level_cov[0, 0] + added, rtol=1e-14)
+    np.testing.assert_array_equal(loose.level_rate_cov, state.level_rate_cov)
+    for changed in (reset, loose):
+        np.testing.assert_array_equal(changed.rate, state.rate)
+        np.testing.assert_array_equal(changed.rate_cov, state.rate_cov)
+        for got, expected in zip(_last(changed, 0, 1), _last(state, 0, 1), strict=True):
+            np.testing.assert_array_equal(got, expected)
+
+
+def test_check_information_is_the_sum_over_single_readings() -> None:
+    """h, H and the constant from counts, means and squares equal sums over every reading."""
+    law = a_law()
+    visit = Visit(0.0, _r((0.2, 0.6, 1.0), 4))
+    said = check_information(law, histories_of(Story([visit])))
+    h, information, constant = np.zeros(2), np.zeros((2, 2)), 0.0
+    for x, d in visit.readings:
+        z = np.array([1.0, 1.0 / x])
+        v = law.rho_pct[0] ** 2 + (law.alpha_pct[0] / x) ** 2
+        h += z * d / v
+        information += np.outer(z, z) / v
+        constant -= 0.5 * (np.log(2 * np.pi * v) + d * d / v)
+    np.testing.assert_allclose(said.h[0, 0, 0], h, rtol=1e-12)
+    np.testing.assert_allclose(said.H[0, 0, 0], information, rtol=1e-12)
+    assert said.constant[0, 0, 0] == pytest.approx(constant, rel=1e-12)
+
+
+def test_no_wrench_at_all_is_an_empty_answer() -> None:
+    """An empty fleet filters to nothing, without a warning."""
+    filtered = filter_histories(a_law(), histories_of())
+    assert filtered.log_likelihood.shape == (1, 0)
+    assert filtered.state.level.shape == (1, 0, 2)
