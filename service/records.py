@@ -94,7 +94,7 @@ class Point:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Card:
-    """Provenance of a check that the shop did not make: the certificate that came with the wrench."""
+    """Provenance of a check that the shop did not make: the certificate that came with it."""
 
     issuer: str
     certificate: str
@@ -136,7 +136,7 @@ class DecisionRule(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Policy:
-    """The shop's rules. Defaults: ISO 6789-1's 12 months or 5,000 cycles; the rest common practice."""
+    """The shop's rules. Defaults: 12 months or 5,000 cycles (ISO 6789-1), the rest by common use."""
 
     reliability_target: float = 0.95  # pass probability below which a wrench is due
     tolerated_pull_risk: float = 0.05  # chance that one pull is outside the MPD: fit below it
