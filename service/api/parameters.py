@@ -7,6 +7,7 @@ from litestar.params import HeaderParameter, PathParameter, QueryParameter
 
 from service.api import paging
 from service.api.body import InvalidRequest
+from service.api.conditional import TAGS_PATTERN
 from service.findings import Finding
 from service.schemas.base import parse_instant
 
@@ -45,7 +46,11 @@ IdempotencyKey = Annotated[
 ]
 IfMatch = Annotated[
     str | None,
-    HeaderParameter(name="If-Match", description="The ETag of the version that was read."),
+    HeaderParameter(
+        name="If-Match",
+        description="The ETag of the version that was read, quotes included.",
+        pattern=TAGS_PATTERN,
+    ),
 ]
 IfNoneMatch = Annotated[
     str | None,

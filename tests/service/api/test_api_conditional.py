@@ -46,7 +46,7 @@ def test_a_list_that_holds_the_version_matches(client: TestClient[Any], header: 
     assert change(client, "/v1/wrenches/TW-1", **{"If-Match": header}).status_code == 200
 
 
-@pytest.mark.parametrize("header", ["v1", '"v1', "", '"v1" "v2"'])
+@pytest.mark.parametrize("header", ["v1", '"v1', "", '"v1" "v2"', '"v1",'])
 def test_what_is_not_a_tag_is_told_apart_from_a_stale_one(
     client: TestClient[Any], header: str
 ) -> None:

@@ -220,3 +220,20 @@ def test_only_a_cursor_of_this_list_is_a_cursor(
 def test_parameters_have_their_bounds(client: TestClient[Any], params: dict[str, str]) -> None:
     problem = assert_problem(client.get("/v1/wrenches", params=params), "invalid-request")
     assert fields(problem) == [f"query:{next(iter(params))}"]
+
+
+@pytest.mark.parametrize(
+    ("query", "field"),
+    [
+        ("limt=3", "query:limt"),
+        ("limit=3&limit=4", "query:limit"),
+        ("status=null", "query:status"),
+        ("status=in_service&status=in_service", "query:status"),
+    ],
+)
+def test_a_query_that_cannot_be_meant_is_refused(
+    client: TestClient[Any], query: str, field: str
+) -> None:
+    """A misspelt parameter must not be passed over: the answer would be to another question."""
+    problem = assert_problem(client.get(f"/v1/wrenches?{query}"), "invalid-request")
+    assert fields(problem) == [field]
