@@ -1,7 +1,7 @@
 """Invented laws, histories and families for the tests of the forecasting core."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
@@ -11,13 +11,17 @@ from analysis.error_law import ErrorLaw
 from analysis.fleet import FamilyFit
 from analysis.history import Histories, pack_histories
 from analysis.state_filter import filter_histories
+from analysis.time_basis import TimeBasis, with_clock
 from analysis.vocabulary import CheckKind, Direction
 
 TINY = 1e-7  # an SD that stands for none where none is not allowed
 
 
 def a_law(**changes: tuple[float, float] | float) -> ErrorLaw:
-    """One law (size 1); every number differs, so that none can stand in for another."""
+    """One law (size 1) without knocks or strays, unless changed.
+
+    Every number differs, so that none can stand in for another.
+    """
     numbers: dict[str, tuple[float, float] | float] = {
         "level_mean": (0.4, -0.07),
         "rate_mean": (0.3, 0.05),
@@ -29,6 +33,9 @@ def a_law(**changes: tuple[float, float] | float) -> ErrorLaw:
         "wander_sd": (0.4, 0.08),
         "rho_pct": 0.45,
         "alpha_pct": 0.11,
+        "knocks_per_year": 0.0,
+        "knock_ratio": 3.0,
+        "stray_share": 0.0,
     } | changes
     return ErrorLaw(**{name: np.array([value], dtype=float) for name, value in numbers.items()})
 
@@ -72,6 +79,7 @@ class Visit:
     readings: Sequence[tuple[float, float]]
     kind: CheckKind = CheckKind.AS_FOUND
     jumped: bool = False
+    cycles: float | None = None
 
 
 @dataclass(frozen=True)
@@ -81,7 +89,7 @@ class Story:
     visits: Sequence[Visit]
     wrench: str = "A-1"
     direction: Direction = Direction.CLOCKWISE
-    name: str = field(default="", compare=False)
+    name: str = ""
 
 
 def deviations_frame(stories: Iterable[Story]) -> pl.DataFrame:
@@ -93,6 +101,7 @@ def deviations_frame(stories: Iterable[Story]) -> pl.DataFrame:
             f"{story.wrench}/{number:02d}",
             visit.kind.value,
             visit.day,
+            visit.cycles,
             x,
             deviation,
         )
@@ -106,6 +115,7 @@ def deviations_frame(stories: Iterable[Story]) -> pl.DataFrame:
         "check": pl.String,
         "kind": pl.String,
         "day": pl.Float64,
+        "cycles": pl.Float64,
         "x": pl.Float64,
         "deviation_pct": pl.Float64,
     }
@@ -133,14 +143,22 @@ def readings_at(
     ]
 
 
-def family_of(law: ErrorLaw, histories: Histories) -> FamilyFit:
+def family_of(
+    law: ErrorLaw,
+    histories: Histories,
+    basis: TimeBasis = TimeBasis.TIME,
+    pace: float = float("nan"),
+) -> FamilyFit:
     """A family whose law is given, not learnt: K laws, each wrench filtered under each."""
+    histories = with_clock(histories, basis, pace)
     filtered = filter_histories(law, histories)
     checked = filter_histories(law.take([0]), histories, surprises=True)
     return FamilyFit(
         name="invented",
         direction=Direction.CLOCKWISE,
         source="family",
+        basis=basis,
+        typical_pace=pace,
         wrenches=histories.size,
         checks=int(histories.present.sum()),
         law=law,
