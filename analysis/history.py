@@ -6,7 +6,7 @@ and target only the count, the mean and the sum of squares about the mean matter
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Self
+from typing import Final, Self
 
 import numpy as np
 import polars as pl
@@ -15,6 +15,10 @@ from numpy.typing import NDArray
 from analysis.arrays import Array, Flags
 from analysis.error_law import DAYS_PER_YEAR
 from analysis.vocabulary import CheckKind, Direction
+
+# A written reading is rounded, to four digits at best: half a step of 0.01 % to 0.1 % either way.
+# Without it readings written alike would say that there is no scatter at all.
+ROUNDING_SD_PCT: Final = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +37,8 @@ class Histories:
     x              (N, C, J) target / full scale; 1 where padded
     count          (N, C, J) readings; 0 where padded
     mean_pct       (N, C, J) mean deviation of the readings, % of reading
-    squares        (N, C, J) sum of squared deviations from that mean
+    squares        (N, C, J) sum of squared deviations from that mean, and for each reading the
+                   variance that its rounding may hide
     """
 
     wrenches: tuple[str, ...]
@@ -84,7 +89,7 @@ def pack_histories(deviations: pl.DataFrame, direction: Direction) -> Histories:
             (pl.col("kind").first() == CheckKind.AS_LEFT.value).alias("left"),
             pl.len().alias("count"),
             pl.col("deviation_pct").mean().alias("mean"),
-            ((pl.col("deviation_pct") - pl.col("deviation_pct").mean()) ** 2)
+            ((pl.col("deviation_pct") - pl.col("deviation_pct").mean()) ** 2 + ROUNDING_SD_PCT**2)
             .sum()
             .alias("squares"),
         )

@@ -4,7 +4,8 @@ Every level, rate and reading is a mean plus a weighted sum of independent norma
 first level, the rate, each stretch of wander, each fresh level after an adjustment, each jump,
 each check's effect and each reading's scatter. What the state filter does step by step follows
 here from the textbook rules of the multivariate normal, so that the two share no algebra. Knocks
-and stray checks that may or may not have happened are followed one by one, all combinations.
+and stray checks that may or may not have happened are followed one by one, all combinations. Each
+reading counts as scattered by its rounding as well: exp(-r² / 2v) more.
 """
 
 from collections.abc import Callable, Sequence
@@ -18,6 +19,7 @@ from scipy.stats import multivariate_normal
 
 from analysis.arrays import Array
 from analysis.error_law import ErrorLaw
+from analysis.history import ROUNDING_SD_PCT
 from analysis.vocabulary import CheckKind
 
 STRAY_FACTOR = 4.0
@@ -58,9 +60,11 @@ class Joint:
     wanted_mean: Array
     wanted_cov: Array
     cross_cov: Array  # wanted by readings
+    rounding: float  # what hidden rounding takes from the log likelihood
 
     def log_likelihood(self) -> float:
-        return float(multivariate_normal(self.reading_mean, self.reading_cov).logpdf(self.readings))
+        density = multivariate_normal(self.reading_mean, self.reading_cov)
+        return float(density.logpdf(self.readings)) - self.rounding
 
     def posterior(self) -> tuple[Array, Array]:
         """Mean and covariance of the wanted numbers given all readings."""
@@ -106,6 +110,7 @@ def joint_normal(
     now = story.visits[0].day
     rows: list[_Sum] = []
     values: list[float] = []
+    rounding = 0.0
     looks: dict[int, _Sum] = {}
     for day, is_look, index in sorted(events):
         years = (day - now) / 365.25
@@ -127,6 +132,7 @@ def joint_normal(
             scatter = np.hypot(law.rho_pct[0], law.alpha_pct[0] / x)
             rows.append(met.at(np.array([1.0, 1.0 / x])).plus(sources.single(float(scatter))))
             values.append(deviation)
+            rounding += (ROUNDING_SD_PCT / scatter) ** 2 / 2
     wanted = [looks[i].at(e) for i in range(len(days)) for e in np.eye(2)]
     wanted += [rate.at(e) for e in np.eye(2)]
 
@@ -145,6 +151,7 @@ def joint_normal(
         wanted_mean=np.array([float(w.mean) for w in wanted]),
         wanted_cov=b @ b.T,
         cross_cov=b @ a.T,
+        rounding=float(rounding),
     )
 
 
