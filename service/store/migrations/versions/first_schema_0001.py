@@ -115,10 +115,10 @@ def _create_checks() -> None:
         sa.Column("voided_at", INSTANT),
         sa.Column("void_reason", sa.String),
         sa.CheckConstraint(
-            "(tester IS NULL) <> (card_issuer IS NULL)", name="ck_checks_tester_or_card"
+            "(tester IS NULL) <> (card_issuer IS NULL)", name=op.f("ck_checks_tester_or_card")
         ),
         sa.CheckConstraint(
-            "(voided_at IS NULL) = (void_reason IS NULL)", name="ck_checks_void_with_reason"
+            "(voided_at IS NULL) = (void_reason IS NULL)", name=op.f("ck_checks_void_with_reason")
         ),
         sa.ForeignKeyConstraint(["shop_id"], ["shops.id"], name="fk_checks_shops"),
         sa.ForeignKeyConstraint(
