@@ -36,6 +36,7 @@ from analysis.vocabulary import Band, Direction
 
 CONTENT: Final = 0.95  # share of pulls that the tolerance interval is to hold
 FEWEST_DF: Final = 2.0  # below it every limit is too wide to say anything
+_NO_SCATTER: Final = 1e-9  # share of the MPD: rounding of equal readings, see analysis.deviation
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +188,7 @@ def indices(
             because=f"the scatter rests on {df:.1f} degrees of freedom, fewer than {FEWEST_DF:g}",
             needed="more checks, and several readings at each target",
         )
-    if sd <= 0.0:
+    if sd <= _NO_SCATTER:
         raise NotEnoughEvidence(
             because="all readings are equal, so the scatter is below what the tester resolves",
             needed="readings with a finer resolution",

@@ -122,9 +122,11 @@ def ordered_rows(deviations: pl.DataFrame, direction: Direction, bands: Bands) -
 def pooled_within(rows: pl.DataFrame, column: str = "deviation_pct") -> tuple[float, int]:
     """Sum of squares and degrees of freedom of repeats about their own check's mean at a target."""
     cell = ["check", "at"]
-    spread = pl.col(column) - pl.col(column).mean().over(cell)
-    cells = rows.select(cell).n_unique()
-    return float(rows.select((spread**2).sum()).item()), rows.height - cells
+    # From the first reading of the cell first: equal readings then leave exactly nothing.
+    from_first = pl.col(column) - pl.col(column).first().over(cell)
+    spread = pl.col("from_first") - pl.col("from_first").mean().over(cell)
+    squares = rows.select(*cell, from_first.alias("from_first")).select((spread**2).sum()).item()
+    return float(squares), rows.height - rows.select(cell).n_unique()
 
 
 def _of_band(rows: pl.DataFrame, band: Band, confidence: float) -> BandRepeatability:

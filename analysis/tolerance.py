@@ -97,7 +97,7 @@ def _noncentral_t(t: float, df: float, noncentrality: float) -> float:
     """
     from scipy.special import chdtr, chdtrc, ndtr
 
-    if t == 0.0:
+    if abs(t) < 1e-12:  # as good as zero, and its square below would overflow
         return float(ndtr(-noncentrality))
     # Panels over Z, with finer ones about the kink at -noncentrality, whose width is |t|.
     steps = np.array([0.25, 0.5, 1.0, 2.0, 4.0, 8.0]) * abs(t)

@@ -70,7 +70,7 @@ def test_one_reading_far_from_its_fellows_is_named():
 
 
 def test_readings_that_settle_are_a_reason():
-    """Each reading about half a percent below the one before: little scatter, no outlier, but a clear trend."""
+    """Half a percent less each time: little scatter, no outlier, but a clear trend."""
     advice = advise([point(2.0, 1.6, 1.1, 0.6, 0.2)])
     assert kinds(advice) == [ReasonKind.TREND]
     assert "-0.46 % from one to the next" in advice.reasons[0].text
