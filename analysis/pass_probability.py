@@ -4,12 +4,19 @@ Given total gain A and offset B of the check, readings are independent, so
 
     P(pass) = E_AB prod_j [ Phi((M_j - d_j) / s_j) - Phi((-M_j - d_j) / s_j) ]^n,  d_j = A + B / x_j
 
-with s_j² = rho² + (alpha / x_j)². The expectation is a two-dimensional Gauss-Hermite sum over the
-normal distribution of (A, B), without and with a knock since the last check, for each law of the
-family, averaged over the laws.
+with s_j² = rho² + (alpha / x_j)². The expectation is a two-dimensional sum over the normal
+distribution of (A, B), without and with a knock since the last check, for each law of the family,
+averaged over the laws.
+
+Where doubt about A and B is wide beside s_j, the integrand is nearly a step, which Gauss-Hermite
+nodes miss by a percent. The sum therefore runs along the axes in which the deviations at the
+targets vary most and least: many evenly spaced nodes along the first (the trapezoidal rule, which
+converges exponentially for smooth functions on the whole line), few Gauss-Hermite nodes along the
+second.
 Source of the rule that every reading must lie within: ISO 6789-1:2017 (from memory).
 """
 
+import math
 from dataclasses import dataclass
 from functools import cache
 from typing import Final
@@ -19,31 +26,48 @@ import numpy as np
 from analysis.arrays import Array
 from analysis.outlook import Outlook
 
-_NODES: Final = 16
+# Error below 0.001 where doubt is up to five times the scatter, below 0.01 at ten times.
+_ALONG: Final = 31
+_REACH: Final = 4.8
+_ACROSS: Final = 6
 _CELLS_AT_ONCE: Final = 4_000_000  # laws x wrenches x nodes x targets; bounds the memory
 
 
 @dataclass(frozen=True, slots=True)
 class CheckPlan:
-    """What a check measures: targets as shares of full scale, and readings at each."""
+    """What a check measures: targets as shares of full scale, and readings at each.
+
+    Raises ValueError without a target, with a target not above zero, or without a reading.
+    """
 
     x: tuple[float, ...]
     repeats: int
+
+    def __post_init__(self) -> None:
+        if not self.x or not all(0.0 < x < math.inf for x in self.x) or self.repeats < 1:
+            raise ValueError(f"a check needs targets above zero and readings at them, not {self}")
 
 
 @cache
 def _grid() -> tuple[Array, Array]:
     """Standard normal product nodes (Q, 2) and weights (Q,); corners of no weight are left out."""
-    nodes, weights = np.polynomial.hermite_e.hermegauss(_NODES)
-    weights = weights / weights.sum()
-    product = np.stack(np.meshgrid(nodes, nodes, indexing="ij"), -1).reshape(-1, 2)
-    weight = np.outer(weights, weights).ravel()
+    along = np.linspace(-_REACH, _REACH, _ALONG)
+    across, across_weight = np.polynomial.hermite_e.hermegauss(_ACROSS)
+    nodes = np.stack(np.meshgrid(along, across, indexing="ij"), -1).reshape(-1, 2)
+    weight = np.outer(np.exp(-(along**2) / 2), across_weight).ravel()
+    weight = weight / weight.sum()
     kept = weight > 1e-9
-    return product[kept], weight[kept] / weight[kept].sum()
+    return nodes[kept], weight[kept] / weight[kept].sum()
 
 
 def pass_probability_by_law(outlook: Outlook, plan: CheckPlan, mpd_pct: Array) -> Array:
-    """(K, N) pass probabilities under each law; mpd_pct is (N, J) for the plan's J targets."""
+    """(K, N) pass probabilities under each law; mpd_pct is (N, J) for the plan's J targets.
+
+    Raises ValueError for a limit that is not a number or is below zero: a missing limit must not
+    read as "never due".
+    """
+    if not (mpd_pct >= 0.0).all():
+        raise ValueError("every target needs a limit of zero or more")
     quiet = _expectation(outlook, outlook.cov, plan, mpd_pct)
     if not outlook.knock_chance.any():
         return quiet
@@ -64,13 +88,26 @@ def _expectation(outlook: Outlook, cov: Array, plan: CheckPlan, mpd_pct: Array) 
     answer = np.empty((laws, wrenches))
     for start in range(0, wrenches, chunk):
         part = slice(start, start + chunk)
-        root = np.linalg.cholesky(cov[:, part])
+        root = _principal(np.linalg.cholesky(cov[:, part]), z / sd)
         total = outlook.mean[:, part, None, :] + nodes @ root.swapaxes(-1, -2)  # (K, n, Q, 2)
         deviation = total @ z
         limit = mpd_pct[None, part, None, :]
         inside = ndtr((limit - deviation) / sd) - ndtr((-limit - deviation) / sd)
         answer[:, part] = (inside**plan.repeats).prod(-1) @ weights
     return answer
+
+
+def _principal(root: Array, z: Array) -> Array:
+    """Roots of covariances turned so that the deviations vary most along the first coordinate.
+
+    root  (K, n, 2, 2) any square roots, as the answer
+    z     (K, 1, 2, J) how gain and offset enter the deviations, in units of their scatter
+    """
+    seen = root.swapaxes(-1, -2) @ z
+    square = seen @ seen.swapaxes(-1, -2)
+    angle = np.arctan2(2 * square[..., 0, 1], square[..., 0, 0] - square[..., 1, 1]) / 2
+    c, s = np.cos(angle), np.sin(angle)
+    return np.asarray(root @ np.stack([np.stack([c, -s], -1), np.stack([s, c], -1)], -2))
 
 
 def pass_probability(outlook: Outlook, plan: CheckPlan, mpd_pct: Array) -> Array:
