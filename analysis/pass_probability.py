@@ -88,7 +88,8 @@ def _expectation(outlook: Outlook, cov: Array, plan: CheckPlan, mpd_pct: Array) 
     answer = np.empty((laws, wrenches))
     for start in range(0, wrenches, chunk):
         part = slice(start, start + chunk)
-        root = _principal(np.linalg.cholesky(cov[:, part]), z / sd)
+        any_root = np.asarray(np.linalg.cholesky(cov[:, part]), dtype=np.float64)
+        root = _principal(any_root, z / sd)
         total = outlook.mean[:, part, None, :] + nodes @ root.swapaxes(-1, -2)  # (K, n, Q, 2)
         deviation = total @ z
         limit = mpd_pct[None, part, None, :]
