@@ -22,8 +22,8 @@ from analysis.fleet import FamilyFit
 from analysis.outlook import last_days, outlook
 from analysis.pass_probability import CheckPlan, pass_probability, pass_probability_by_law
 
-_GRID_DAYS: Final = 30.0
-_BISECTIONS: Final = 6  # 30 days halved six times: within half a day
+_GRID_DAYS: Final = 60.0
+_BISECTIONS: Final = 7  # 60 days halved seven times: within half a day
 _WAITS_DAYS: Final = (0, 30, 60, 90)
 _INTERVAL: Final = (0.05, 0.95)
 

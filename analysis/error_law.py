@@ -150,12 +150,13 @@ _ASSUMED: Final[dict[Mechanism, dict[str, tuple[float, ...]]]] = {
     },
 }  # fmt: skip
 _LOG_SD_SPREAD: Final = 0.8
-# What happens to any wrench: a knock in fifty years, as a multiple of the family's spread, and one
-# check in a hundred gone astray (common practice, no source), each and the spread of its log.
+# What happens to any wrench: a knock in two hundred years, its size a multiple of the family's
+# spread, and one check in two hundred gone astray; beside each the spread of its logarithm
+# (assumptions, no source).
 _ASSUMED_EVENTS: Final = {
-    "knocks_per_year": (0.02, 0.8),
+    "knocks_per_year": (0.005, 1.0),
     "knock_ratio": (2.5, 0.4),
-    "stray_share": (0.01, 0.8),
+    "stray_share": (0.005, 1.0),
 }
 STRAY_FACTOR: Final = 4.0
 

@@ -18,7 +18,7 @@ from analysis.family_posterior import family_mode, family_posterior
 from analysis.history import Histories, pack_histories
 from analysis.jumps import find_jumps
 from analysis.state_filter import State, filter_histories
-from analysis.time_basis import TimeBasis, possible_bases, typical_pace, with_clock
+from analysis.time_basis import TimeBasis, other_bases, typical_pace, with_clock
 from analysis.vocabulary import Direction, Mechanism
 
 METHOD: Final = "error-law-state-space"
@@ -214,10 +214,10 @@ def _best_basis(
     """The basis with the highest posterior at its most probable law, and where that law lies."""
     if not (teachers.present.sum(axis=1) >= 3).any():
         return TimeBasis.TIME, None
-    tried = {
-        basis: family_mode(with_clock(teachers, basis, pace), assumed)
-        for basis in possible_bases(teachers)
-    }
+    plain = family_mode(with_clock(teachers, TimeBasis.TIME, pace), assumed)
+    tried = {TimeBasis.TIME: plain}
+    for basis in other_bases(teachers):
+        tried[basis] = family_mode(with_clock(teachers, basis, pace), assumed, start=plain.z)
     best = max(tried, key=lambda basis: tried[basis].log_posterior)
     if tried[best].log_posterior < tried[TimeBasis.TIME].log_posterior + _CLEARLY_BETTER:
         best = TimeBasis.TIME

@@ -22,7 +22,8 @@ class Recipe:
 
     law             one law (size 1): the truth
     wrenches        how many
-    visits          visits to the bench, the first being the card
+    visits          visits to the bench, the first being the card: each number in turn for the
+                    next wrench; all have their last visit at the same time but for unevenness
     x, repeats      targets as shares of full scale, and readings at each
     mpd_pct         limit at every target, % of reading
     years_between   mean time between visits
@@ -37,7 +38,7 @@ class Recipe:
 
     law: ErrorLaw
     wrenches: int
-    visits: int
+    visits: tuple[int, ...]
     mpd_pct: float
     x: tuple[float, ...] = (0.2, 0.6, 1.0)
     repeats: int = 5
@@ -74,17 +75,21 @@ def simulate_fleet(recipe: Recipe, random: np.random.Generator) -> SimulatedFlee
     pace = np.exp(recipe.pace_sd * random.standard_normal(n) - recipe.pace_sd**2 / 2)
     year, used = np.zeros(n), np.zeros(n)
     seen: list[_Seen] = []
-    for visit in range(recipe.visits):
+    visits = np.resize(recipe.visits, n)
+    for visit in range(max(recipe.visits)):
+        here = visit >= max(recipe.visits) - visits
+        known = visit > max(recipe.visits) - visits
         if visit:
             gap = recipe.years_between * (1 + recipe.uneven * random.uniform(-0.95, 0.95, n))
+            gap = np.where(known, gap, 0.0)
             year = year + gap
             ran = _used(recipe, pace, gap, random)
             used = used + ran
             level = _lived(recipe, level, rate, gap, ran, random)
-        found = _checked(recipe, level, random, year, used, np.ones(n, dtype=np.bool_))
+        found = _checked(recipe, level, random, year, used, here)
         seen.append(found)
         beyond = np.abs(found.mean_pct) > recipe.adjust_beyond * recipe.mpd_pct
-        adjust: Flags = np.asarray((beyond & (found.count > 0)).any(axis=-1))
+        adjust: Flags = np.asarray(here & (beyond & (found.count > 0)).any(axis=-1))
         new_level = law.adjusted_mean[0] + law.adjusted_sd[0] * random.standard_normal((n, 2))
         level = np.where(adjust[:, None], new_level, level)
         seen.append(replace(_checked(recipe, level, random, year, used, adjust), adjusted=adjust))

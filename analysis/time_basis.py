@@ -29,12 +29,12 @@ class TimeBasis(StrEnum):
     LOG_TIME = "log_time"
 
 
-def possible_bases(histories: Histories) -> tuple[TimeBasis, ...]:
-    """The bases that these histories can speak to."""
+def other_bases(histories: Histories) -> tuple[TimeBasis, ...]:
+    """The bases beside time that these histories can speak to."""
     counted = np.isfinite(histories.cycles[histories.present])
     if counted.size and counted.mean() >= _COUNTED_ENOUGH:
-        return (TimeBasis.TIME, TimeBasis.LOG_TIME, TimeBasis.USE)
-    return (TimeBasis.TIME, TimeBasis.LOG_TIME)
+        return (TimeBasis.LOG_TIME, TimeBasis.USE)
+    return (TimeBasis.LOG_TIME,)
 
 
 def cycles_per_year(histories: Histories) -> Array:
