@@ -136,7 +136,7 @@ class DecisionRule(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Policy:
-    """The shop's rules. Defaults: 12 months or 5,000 cycles (ISO 6789-1), the rest by common use."""
+    """The shop's rules. Defaults: 12 months, 5,000 cycles (ISO 6789-1), else common practice."""
 
     reliability_target: float = 0.95  # pass probability below which a wrench is due
     tolerated_pull_risk: float = 0.05  # chance that one pull is outside the MPD: fit below it
