@@ -39,9 +39,12 @@ def smooth(law: ErrorLaw, history: Histories, days: Array, clock: Array) -> Smoo
 
     clock  (T,) the history's clock on those days
 
-    A day before the first check has no state: it must not be asked for. At a check's own instant
-    the level after its adjustment, if any, is given.
+    At a check's own instant the level after its adjustment, if any, is given.
+
+    Raises ValueError for a day before the first check, where the wrench has no state.
     """
+    if (days < history.day[0, 0]).any():
+        raise ValueError("a level before the first check of a wrench is not known")
     checks = int(history.present[0].sum())
     # Checks first among equal days, so that a wanted day sees the adjustment at its instant.
     day = np.concatenate([history.day[0, :checks], days])
