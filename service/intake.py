@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 from analysis.vocabulary import CheckKind, Direction
 from service.findings import Finding, Refused
-from service.points_intake import PointDraft, admitted_points, point_findings
+from service.points_intake import PointDraft, admitted_points, point_findings, same_points
 from service.records import Card, Check, Policy, Tester, Wrench
 
 # A bench computer's clock may run ahead a little. Common practice, no source.
@@ -25,7 +25,7 @@ EARLIEST: Final = datetime(1970, 1, 2, tzinfo=UTC)
 TEMPERATURE_C: Final = (-40.0, 60.0)
 LONGEST_TEXT: Final = 200
 
-__all__ = ["CheckDraft", "CycleCounts", "PointDraft", "admit_check"]
+__all__ = ["CheckDraft", "CycleCounts", "PointDraft", "admit_check", "is_recorded_as"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,6 +113,21 @@ def admit_check(
         card=draft.card,
         replaces=draft.replaces,
         recorded_at=now.astimezone(UTC),
+    )
+
+
+def is_recorded_as(draft: CheckDraft, check: Check) -> bool:
+    """Whether the draft says nothing else than a check that is stored."""
+    return (
+        draft.kind is check.kind
+        and draft.direction is check.direction
+        and draft.performed_at == check.performed_at
+        and draft.tester == check.tester
+        and draft.operator == check.operator
+        and draft.temperature_c == check.temperature_c
+        and draft.cycle_count == check.cycle_count
+        and draft.card == check.card
+        and same_points(draft.points, check.points)
     )
 
 

@@ -49,6 +49,13 @@ def admitted_points(drafts: Sequence[PointDraft]) -> tuple[Point, ...]:
     )
 
 
+def same_points(drafts: Sequence[PointDraft], points: Sequence[Point]) -> bool:
+    """Whether the drafts say what is stored, number for number and unit for unit."""
+    if any(len(_indicated(draft)) != len(draft.readings) for draft in drafts):
+        return False
+    return admitted_points(drafts) == tuple(points)
+
+
 def point_findings(
     drafts: Sequence[PointDraft],
     *,

@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 from sqlalchemy import Connection, RowMapping, select
 
 from analysis.vocabulary import CheckKind, Direction
+from service.intake import CheckDraft
 from service.records import Card, Check, Point, Reading, Void
 from service.store.tables import PointRow, ReadingRow
 from service.torque import Torque
@@ -24,8 +25,13 @@ class NaturalKey(NamedTuple):
 
     @classmethod
     def of(cls, check: Check) -> "NaturalKey":
+        return cls.of_draft(check.wrench, check)
+
+    @classmethod
+    def of_draft(cls, wrench: str, check: Check | CheckDraft) -> "NaturalKey":
+        """The key of a check that is about to be stored."""
         return cls(
-            check.wrench,
+            wrench,
             check.performed_at,
             check.kind.value,
             check.direction.value,
@@ -33,7 +39,7 @@ class NaturalKey(NamedTuple):
         )
 
 
-def _source(check: Check) -> str:
+def _source(check: Check | CheckDraft) -> str:
     # JSON, because no separator is safe in a name that somebody else chose.
     if check.card is not None:
         return json.dumps(["card", check.card.issuer, check.card.certificate])

@@ -74,12 +74,24 @@ class Checks:
         self._scope.evidence_changes()
         return len(new)
 
+    def find(self, check_id: str) -> Check | None:
+        found = self.find_many((check_id,))
+        return found[0] if found else None
+
+    def find_many(self, check_ids: Sequence[str]) -> tuple[Check, ...]:
+        """Those of the checks that the shop has, in the order of recording."""
+        found: list[Check] = []
+        for start in range(0, len(check_ids), _PAGE):
+            part = check_ids[start : start + _PAGE]
+            found += self._fetch(self._all().where(CheckRow.id.in_(part)).order_by(CheckRow.number))
+        return tuple(found)
+
     def get(self, check_id: str) -> Check:
         """Raises UnknownRecord."""
-        found = self._fetch(self._all().where(CheckRow.id == check_id))
-        if not found:
+        check = self.find(check_id)
+        if check is None:
             raise UnknownRecord("check", check_id)
-        return found[0]
+        return check
 
     def list(
         self,
@@ -141,10 +153,10 @@ class Checks:
         )
         return found[0] if found else None
 
-    def same_as(self, checks: Sequence[Check]) -> dict[NaturalKey, str]:
-        """Ids of the stored, not voided checks that are the same as one of `checks`."""
+    def same_as(self, keys: Iterable[NaturalKey]) -> dict[NaturalKey, str]:
+        """Ids of the stored, not voided checks that have one of these keys."""
         stored: dict[NaturalKey, str] = {}
-        wanted = {NaturalKey.of(check) for check in checks}
+        wanted = set(keys)
         serials = sorted({key.wrench for key in wanted})
         for start in range(0, len(serials), _PAGE):
             for row in self._scope.connection.execute(
@@ -206,10 +218,9 @@ class Checks:
         return checks_of(self._scope.connection, self._scope.shop_id, self._rows(query))
 
     def _refuse_duplicates(self, new: Sequence[Check]) -> None:
-        counting = [check for check in new if check.void is None]
-        seen = self.same_as(counting)
-        for check in counting:
-            key = NaturalKey.of(check)
+        counting = [(NaturalKey.of(check), check) for check in new if check.void is None]
+        seen = self.same_as(key for key, _ in counting)
+        for key, check in counting:
             if key in seen:
                 raise DuplicateRecord("check", check.id, seen[key])
             seen[key] = check.id

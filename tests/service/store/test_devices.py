@@ -15,6 +15,7 @@ from service.records import (
     ToleranceBasis,
 )
 from service.store import LOCAL_SHOP, DuplicateRecord, StaleVersion, UnknownRecord
+from service.store.check_rows import NaturalKey
 from service.torque import Torque
 
 FULL_WRENCH = a_wrench(
@@ -168,7 +169,7 @@ def test_shops_do_not_see_each_other(store):
         assert shop.checks.list(include_voided=True) == ()
         assert tuple(shop.checks.every()) == ()
         assert shop.checks.last("TW-1") is None
-        assert shop.checks.same_as([check]) == {}
+        assert shop.checks.same_as([NaturalKey.of(check)]) == {}
         assert shop.checks.cycle_counts("TW-1").bounds(NOW) == (0, None)
         assert shop.policy.get() == Policy()
         assert shop.idempotency.find("key") is None

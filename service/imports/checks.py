@@ -1,0 +1,176 @@
+"""Many checks from one file: all or nothing, or what can be stored with a report of the rest."""
+
+from datetime import datetime
+from enum import StrEnum
+from typing import assert_never
+
+from service.findings import Finding, Refused
+from service.imports.bodies import relocated
+from service.imports.check_csv import read_check_csv
+from service.imports.check_ndjson import read_check_ndjson
+from service.imports.sent import SentCheck
+from service.intake import CycleCounts, admit_check, is_recorded_as
+from service.records import Check, ImportReport, RefusedRow, Tester, Wrench
+from service.store import ShopStore
+from service.store.check_rows import NaturalKey
+
+
+class CheckFormat(StrEnum):
+    """Formats of a file of checks, by media type."""
+
+    CSV = "text/csv"
+    NDJSON = "application/x-ndjson"
+
+
+def import_checks(
+    shop: ShopStore,
+    data: bytes,
+    file_format: CheckFormat,
+    *,
+    now: datetime,
+    partial: bool = False,
+    confirm_unusual: bool = False,
+) -> ImportReport:
+    """What became of the file's checks, stored in the transaction of `shop`.
+
+    partial           store the checks that keep the rules and report the rows of the others; else
+                      one finding refuses the file
+    confirm_unusual   stand by readings that look like a slip, in the whole file; lines of NDJSON
+                      can do so each for itself
+
+    A check that is stored already, and says the same, counts once and is reported as there. One
+    that says something else is a finding. Findings name the column, or in NDJSON the JSON pointer.
+
+    Raises Refused when the file as a whole cannot be read and, unless `partial`, with the findings
+    of all rows.
+    """
+    match file_format:
+        case CheckFormat.CSV:
+            sent, findings = read_check_csv(data, confirm_unusual=confirm_unusual)
+        case CheckFormat.NDJSON:
+            sent, findings = read_check_ndjson(data, confirm_unusual=confirm_unusual)
+        case _:
+            assert_never(file_format)
+    if not sent and not findings:
+        raise Refused(
+            [Finding(field="", detail="there is no check in it", remedy="send at least one")]
+        )
+    intake = _Intake(shop, now)
+    already_there = intake.take(sent)
+    findings += intake.findings
+    findings.sort(key=lambda finding: finding.row or 0)
+    if findings and not partial:
+        raise Refused(findings)
+    shop.checks.add_many(intake.admitted)
+    return ImportReport(
+        stored=tuple(check.id for check in intake.admitted),
+        already_there=tuple(already_there),
+        refused=tuple(
+            RefusedRow(
+                row=finding.row or 0,
+                field=finding.field,
+                detail=finding.detail,
+                remedy=finding.remedy,
+            )
+            for finding in findings
+        ),
+    )
+
+
+class _Intake:
+    """Checks of one file against the rules, the store and one another."""
+
+    def __init__(self, shop: ShopStore, now: datetime) -> None:
+        self._shop = shop
+        self._now = now
+        self._policy = shop.policy.get()
+        self._wrenches: dict[str, Wrench | None] = {}
+        self._testers: dict[str, Tester | None] = {}
+        self._counts: dict[str, CycleCounts] = {}
+        self.admitted: list[Check] = []
+        self.findings: list[Finding] = []
+
+    def take(self, sent: list[SentCheck]) -> list[str]:
+        """Ids of checks that are there already; the others go to `admitted` or `findings`."""
+        known = self._stored(sent)
+        already_there: list[str] = []
+        for one in sent:
+            if one.draft.performed_at.tzinfo is not None:
+                there = known.get(NaturalKey.of_draft(one.wrench, one.draft))
+                if there is not None:
+                    if is_recorded_as(one.draft, there):
+                        already_there.append(there.id)
+                    else:
+                        self.findings += relocated([_other_content(there)], one.locate)
+                    continue
+            try:
+                check = self._admit(one)
+            except Refused as refused:
+                self.findings += relocated(refused.findings, one.locate)
+                continue
+            known[NaturalKey.of(check)] = check
+            self.admitted.append(check)
+        return already_there
+
+    def _stored(self, sent: list[SentCheck]) -> dict[NaturalKey, Check]:
+        keys = (
+            NaturalKey.of_draft(one.wrench, one.draft)
+            for one in sent
+            if one.draft.performed_at.tzinfo is not None
+        )
+        ids = self._shop.checks.same_as(keys).values()
+        return {NaturalKey.of(check): check for check in self._shop.checks.find_many(sorted(ids))}
+
+    def _admit(self, one: SentCheck) -> Check:
+        wrench = self._wrench(one.wrench)
+        if wrench is None:
+            raise Refused(
+                [
+                    Finding(
+                        field="/wrench",
+                        detail=f"the shop has no wrench {one.wrench!r}",
+                        remedy="register the wrench first, or correct the serial",
+                    )
+                ]
+            )
+        counts = self._counts_of(wrench.serial)
+        draft = one.draft
+        check = admit_check(
+            draft,
+            wrench=wrench,
+            tester=self._tester(draft.tester) if draft.tester is not None else None,
+            policy=self._policy,
+            earlier=counts,
+            now=self._now,
+            replaced=(
+                self._shop.checks.find(draft.replaces) if draft.replaces is not None else None
+            ),
+        )
+        if check.cycle_count is not None:
+            counts.add(check.performed_at, check.cycle_count)
+        return check
+
+    def _wrench(self, serial: str) -> Wrench | None:
+        if serial not in self._wrenches:
+            self._wrenches[serial] = self._shop.wrenches.find(serial)
+        return self._wrenches[serial]
+
+    def _tester(self, serial: str) -> Tester | None:
+        if serial not in self._testers:
+            self._testers[serial] = self._shop.testers.find(serial)
+        return self._testers[serial]
+
+    def _counts_of(self, wrench: str) -> CycleCounts:
+        if wrench not in self._counts:
+            self._counts[wrench] = self._shop.checks.cycle_counts(wrench)
+        return self._counts[wrench]
+
+
+def _other_content(there: Check) -> Finding:
+    return Finding(
+        field="/performed_at",
+        detail=f"check {there.id} of the same wrench, time, kind, direction and tester or card "
+        "says something else",
+        remedy="correct the time; to replace the check, void it with the reason and send this "
+        "one again",
+    )
