@@ -11,6 +11,7 @@ from service.api.body import MOST_BYTES, StrictRequest
 from service.api.methods import Application
 from service.api.problems import problem_response
 from service.api.query import refuse_loose_query
+from service.api.questions import Held, held_response
 from service.api.routes import HANDLERS, dependencies
 from service.clock import Clock
 from service.openapi import openapi_json
@@ -43,7 +44,7 @@ def create_app(
         [*HANDLERS, openapi_json],
         dependencies=dependencies(Shop(opened, shop or settings.shop, clock or settings.clock())),
         before_request=refuse_loose_query,
-        exception_handlers={Exception: problem_response},
+        exception_handlers={Held: held_response, Exception: problem_response},
         lifespan=[close_what_was_opened],
         logging_config=None,
         openapi_config=None,

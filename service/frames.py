@@ -1,8 +1,9 @@
 """Records as the frames of `analysis.evidence`, where a few checks are asked about, not a shop."""
 
 from collections.abc import Iterable
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Final
+from zoneinfo import ZoneInfo
 
 from service.records import Check, ToleranceBasis, Wrench
 
@@ -16,6 +17,22 @@ _DAY_S: Final = 86_400.0
 def day_of(instant: datetime) -> float:
     """UTC days since 1970-01-01, with the fraction of the day."""
     return (instant - _EPOCH).total_seconds() / _DAY_S
+
+
+def instant_of_day(day: float) -> datetime:
+    """The instant of a UTC day since 1970-01-01, to the second."""
+    return _EPOCH + timedelta(seconds=round(day * _DAY_S))
+
+
+def date_of_day(day: float, time_zone: str) -> date:
+    """The shop's date at a UTC day with its fraction; a whole day is that date itself."""
+    zone = ZoneInfo("UTC") if float(day).is_integer() else ZoneInfo(time_zone)
+    return instant_of_day(day).astimezone(zone).date()
+
+
+def number_of_date(day: date) -> float:
+    """Days from 1970-01-01 to a date."""
+    return float((day - _EPOCH.date()).days)
 
 
 def wrench_frame(wrench: Wrench) -> "pl.DataFrame":

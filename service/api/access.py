@@ -1,10 +1,11 @@
 """How a request reaches its shop: the store opened for one shop, and the time of day."""
 
 from contextlib import AbstractContextManager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 
 from service.clock import Clock
+from service.fleet_cache import FleetCache
 from service.store import ShopStore, Store
 
 
@@ -15,6 +16,7 @@ class Shop:
     store: Store
     key: str
     clock: Clock
+    fleets: FleetCache = field(default_factory=FleetCache)
 
     def read(self) -> AbstractContextManager[ShopStore]:
         """One snapshot of the records."""

@@ -2,11 +2,14 @@
 
 import base64
 import binascii
+from collections.abc import Iterator
 from typing import Final
 from urllib.parse import quote
 
 from service.api.body import InvalidRequest
 from service.findings import Finding
+from service.records import Wrench
+from service.store import ShopStore
 
 MOST: Final = 200
 USUAL: Final = 50
@@ -36,6 +39,14 @@ def key_of(cursor: str | None, resource: str) -> str | None:
             )
         )
     return key
+
+
+def every_wrench(records: ShopStore) -> Iterator[Wrench]:
+    """All wrenches of the shop by serial, a page at a time."""
+    after: str | None = None
+    while page := records.wrenches.list(after, MOST):
+        yield from page
+        after = page[-1].serial
 
 
 def location(resource: str, key: str) -> str:

@@ -1,15 +1,19 @@
 """Parameters that several operations share, with what they mean."""
 
-from datetime import UTC, datetime
-from typing import Annotated
+import re
+from datetime import UTC, date, datetime
+from typing import Annotated, Final
 
 from litestar.params import HeaderParameter, PathParameter, QueryParameter
 
+from analysis.vocabulary import Direction
 from service.api import paging
 from service.api.body import InvalidRequest
 from service.api.conditional import TAGS_PATTERN
 from service.findings import Finding
 from service.schemas.base import parse_instant
+
+_DATE: Final = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 
 SerialPath = Annotated[str, PathParameter(description="The serial, letters told apart by case.")]
 CheckIdPath = Annotated[str, PathParameter(description="The id that the service gave the check.")]
@@ -24,6 +28,13 @@ Cursor = Annotated[
     ),
 ]
 Limit = Annotated[int, QueryParameter(description="Most items on a page.", ge=1, le=paging.MOST)]
+DirectionQuery = Annotated[
+    Direction | None,
+    QueryParameter(
+        description="Only this direction; all that have a stated tolerance or a reading when left"
+        " out."
+    ),
+]
 AsOf = Annotated[
     str | None,
     QueryParameter(
@@ -59,6 +70,22 @@ IfNoneMatch = Annotated[
         description="The ETag of an answer already held; 304 when it is still the answer.",
     ),
 ]
+
+
+def date_of(text: str, name: str) -> date:
+    """The date that a query parameter spells; raises InvalidRequest."""
+    if _DATE.fullmatch(text):
+        try:
+            return date.fromisoformat(text)
+        except ValueError:
+            pass  # a day that its month does not have
+    raise InvalidRequest(
+        Finding(
+            field=f"query:{name}",
+            detail=f"{text!r} is not a date",
+            remedy="send a date as YYYY-MM-DD",
+        )
+    )
 
 
 def instant_of(text: str | None, name: str, *, otherwise: datetime) -> datetime:

@@ -102,6 +102,13 @@ def _with_findings(kind: kinds.Kind) -> Callable[[Any], Told]:
     return tell
 
 
+def _outside_range(error: OutsideRange) -> Told:
+    finding = Finding(field="", detail=error.because, remedy=error.needed)
+    return Told(
+        kind=kinds.OUTSIDE_RANGE, detail=f"No answer: {error.because}.", findings=(finding,)
+    )
+
+
 def _media_type(error: UnsupportedMediaType) -> Told:
     finding = Finding(
         field="header:Content-Type",
@@ -193,7 +200,7 @@ RULES: Final[tuple[tuple[type[Exception], Callable[[Any], Told]], ...]] = (
     (KeyReused, _of(kinds.KEY_REUSED, field="header:Idempotency-Key")),
     (VersionRequired, _of(kinds.VERSION_REQUIRED, field="header:If-Match")),
     (TagDiffers, _of(kinds.STALE_VERSION, field="header:If-Match")),
-    (OutsideRange, _of(kinds.OUTSIDE_RANGE)),
+    (OutsideRange, _outside_range),
     (store.UnknownRecord, _of(kinds.UNKNOWN_RECORD)),
     (store.DuplicateRecord, _duplicate),
     (store.StaleVersion, _stale),

@@ -6,11 +6,14 @@ from litestar.di import Provide
 from litestar.types import ControllerRouterHandler
 
 from service.api.access import Shop
+from service.api.analyses import AnalysisController
 from service.api.checks import CheckController
 from service.api.health import HealthController
 from service.api.policy import PolicyController
 from service.api.problem_pages import ProblemController
 from service.api.reading_page import reading_page, reading_page_asset, reading_page_start
+from service.api.risk import RiskController
+from service.api.schedule import ScheduleController
 from service.api.testers import TesterController
 from service.api.wrenches import WrenchController
 
@@ -18,6 +21,9 @@ HANDLERS: Final[list[ControllerRouterHandler]] = [
     WrenchController,
     CheckController,
     TesterController,
+    AnalysisController,
+    RiskController,
+    ScheduleController,
     PolicyController,
     HealthController,
     ProblemController,

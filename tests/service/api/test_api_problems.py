@@ -86,6 +86,9 @@ PROVOCATIONS: dict[str, Provocation] = {
     "invalid-request": lambda client: client.post("/v1/wrenches", json={}),
     "refused": lambda client: client.post(CHECKS, json=a_check_body(tester="TB-9"), headers=key()),
     "idempotency-key-reused": reused_key,
+    "outside-range": lambda client: client.get(
+        "/v1/wrenches/TW-1/risk", params={"torque": "150", "unit": "N.m"}
+    ),
     "version-required": patched(),
     "internal-error": over(RuntimeError("the disk speaks in tongues")),
     "store-busy": over(StoreBusy(10)),

@@ -1,0 +1,207 @@
+"""Analyses of one wrench: drift, repeatability, capability, due."""
+
+from typing import Annotated, Any
+from zoneinfo import ZoneInfo
+
+from litestar import Controller, Response, get
+from litestar.di import NamedDependency
+from litestar.params import QueryParameter
+
+from analysis.vocabulary import Band, Direction
+from service import methods
+from service.api.access import Shop
+from service.api.parameters import AsOf, DirectionQuery, IfNoneMatch, SerialPath
+from service.api.questions import Question, answer_to, answered_or_why_not, ask, directions_of
+from service.methods import Method
+from service.records import Wrench
+from service.schemas.analyses import MethodAnswer
+from service.schemas.capability import CapabilityAnswer, CapabilityAnswered
+from service.schemas.drift import DriftAnswer, DriftAnswered
+from service.schemas.due import DueAnswer, DueAnswered
+from service.schemas.scatter import RepeatabilityAnswer, RepeatabilityAnswered
+
+BandQuery = Annotated[
+    Band | None, QueryParameter(description="Only this band of the range; all when left out.")
+]
+
+
+class AnalysisController(Controller):
+    path = "/v1/wrenches/{serial:str}"
+    tags = ["analyses"]  # noqa: RUF012 - the framework's own form
+
+    @get(
+        "/drift",
+        operation_id="readDrift",
+        summary="How far and how fast a wrench drifts",
+        description=(
+            "Rates a year in gain and offset terms and at each place of the range, what they rest "
+            "on, jumps that nobody logged, and the points and lines to plot. The family's "
+            "wrenches and the wrench's own readings speak together; its own history alone stands "
+            "beside them."
+        ),
+        sync_to_thread=True,
+    )
+    def drift(
+        self,
+        shop: NamedDependency[Shop],
+        serial: SerialPath,
+        direction: DirectionQuery = None,
+        as_of: AsOf = None,
+        if_none_match: IfNoneMatch = None,
+    ) -> Response[DriftAnswer]:
+        from analysis.shop import drift_of_wrench
+
+        question = _asked(shop, serial, as_of, if_none_match, "drift", direction)
+        fitted = question.evidence.under(question.policy)
+
+        def of(way: Direction) -> DriftAnswered:
+            return DriftAnswered.of(drift_of_wrench(fitted, serial, way, question.day), way)
+
+        ways = directions_of(question.subject, question.evidence, direction)
+        return answer_to(
+            question,
+            DriftAnswer(
+                **_common(question, methods.FORECAST), directions=answered_or_why_not(ways, of)
+            ),
+        )
+
+    @get(
+        "/repeatability",
+        operation_id="readRepeatability",
+        summary="How a wrench scatters",
+        description=(
+            "Repeatability within a check and reproducibility from check to check (ISO 5725) for "
+            "each band of the range, with degrees of freedom and intervals."
+        ),
+        sync_to_thread=True,
+    )
+    def repeatability(
+        self,
+        shop: NamedDependency[Shop],
+        serial: SerialPath,
+        direction: DirectionQuery = None,
+        band: BandQuery = None,
+        as_of: AsOf = None,
+        if_none_match: IfNoneMatch = None,
+    ) -> Response[RepeatabilityAnswer]:
+        from analysis.bands import Bands
+        from analysis.repeatability import repeatability
+
+        question = _asked(shop, serial, as_of, if_none_match, "repeatability", direction, band)
+        bands = Bands(question.policy.low_band_below, question.policy.upper_band_above)
+        own = question.evidence.of_wrench(serial)
+
+        def of(way: Direction) -> RepeatabilityAnswered:
+            return RepeatabilityAnswered.of(repeatability(own, way, bands), bands, band)
+
+        ways = directions_of(question.subject, question.evidence, direction)
+        return answer_to(
+            question,
+            RepeatabilityAnswer(
+                **_common(question, methods.SCATTER), directions=answered_or_why_not(ways, of)
+            ),
+        )
+
+    @get(
+        "/capability",
+        operation_id="readCapability",
+        summary="How surely a wrench stays inside its limit",
+        description=(
+            "Cp and Cpk within a check, Pp and Ppk over checks, with lower confidence limits, the "
+            "share expected outside and a tolerance interval, for each band since the last "
+            "adjustment; a refusal with its reason where the data are too thin."
+        ),
+        sync_to_thread=True,
+    )
+    def capability(
+        self,
+        shop: NamedDependency[Shop],
+        serial: SerialPath,
+        direction: DirectionQuery = None,
+        band: BandQuery = None,
+        as_of: AsOf = None,
+        if_none_match: IfNoneMatch = None,
+    ) -> Response[CapabilityAnswer]:
+        from analysis.bands import Bands
+        from analysis.capability import capability
+
+        question = _asked(shop, serial, as_of, if_none_match, "capability", direction, band)
+        bands = Bands(question.policy.low_band_below, question.policy.upper_band_above)
+        own = question.evidence.of_wrench(serial)
+
+        def of(way: Direction) -> CapabilityAnswered:
+            return CapabilityAnswered.of(capability(own, way, bands), bands, band)
+
+        ways = directions_of(question.subject, question.evidence, direction)
+        return answer_to(
+            question,
+            CapabilityAnswer(
+                **_common(question, methods.CAPABILITY), directions=answered_or_why_not(ways, of)
+            ),
+        )
+
+    @get(
+        "/due",
+        operation_id="readDue",
+        summary="When a wrench must be checked again",
+        description=(
+            "The first date on which its pass probability falls below the shop's target, no later "
+            "than the policy's caps and no sooner than its floor; what set it, and the risk of "
+            "waiting."
+        ),
+        sync_to_thread=True,
+    )
+    def due(
+        self,
+        shop: NamedDependency[Shop],
+        serial: SerialPath,
+        direction: DirectionQuery = None,
+        as_of: AsOf = None,
+        if_none_match: IfNoneMatch = None,
+    ) -> Response[DueAnswer]:
+        from analysis.shop import due_of_wrench
+
+        question = _asked(shop, serial, as_of, if_none_match, "due", direction)
+        fitted = question.evidence.under(question.policy)
+        zone = question.policy.time_zone
+        today = question.as_of.astimezone(ZoneInfo(zone)).date()
+
+        def of(way: Direction) -> DueAnswered:
+            return DueAnswered.of(
+                due_of_wrench(fitted, serial, way, question.day), way, today, zone
+            )
+
+        ways = directions_of(question.subject, question.evidence, direction)
+        answers = answered_or_why_not(ways, of)
+        dates = [each.due_on for each in answers if isinstance(each, DueAnswered)]
+        return answer_to(
+            question,
+            DueAnswer(
+                **_common(question, methods.FORECAST),
+                due_on=min(dates, default=None),
+                directions=answers,
+            ),
+        )
+
+
+def _asked(
+    shop: Shop, serial: str, as_of: str | None, if_none_match: str | None, *parameters: object
+) -> Question[Wrench]:
+    return ask(
+        shop,
+        lambda records: records.wrenches.get(serial),
+        *parameters,
+        serial,
+        as_of=as_of,
+        if_none_match=if_none_match,
+    )
+
+
+def _common(question: Question[Wrench], method: Method) -> dict[str, Any]:
+    """The members that every analysis of a wrench has."""
+    return {
+        "wrench": question.subject.serial,
+        "as_of": question.as_of,
+        "method": MethodAnswer.model_validate(method),
+        "policy_version": question.policy.version,
+    }

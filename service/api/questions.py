@@ -1,0 +1,141 @@
+"""A question about a wrench as of an instant: one evidence, rules and tag for every analysis."""
+
+import math
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from importlib.metadata import version
+from typing import Any, Final, Generic, TypeVar
+
+from litestar import Request, Response
+
+from analysis.errors import NotEnoughEvidence, OutsideRange
+from analysis.vocabulary import Direction
+from service import methods
+from service.api.access import Shop
+from service.api.answers import REVALIDATE, JsonResponse, not_modified
+from service.api.conditional import digest_tag, is_fresh
+from service.api.parameters import instant_of
+from service.fleet_cache import ShopEvidence
+from service.frames import day_of
+from service.intake import CLOCK_SLACK
+from service.records import Policy, Wrench
+from service.schemas.analyses import NoPerformanceAnswer, NotEnoughAnswer
+from service.schemas.base import Answer
+from service.store import ShopStore
+
+_RELEASE: Final = version("wrench-drift")
+
+Answered = TypeVar("Answered")
+Subject = TypeVar("Subject")
+Body = TypeVar("Body", bound=Answer)
+
+
+class Held(Exception):  # noqa: N818 - an answer about a question
+    """The caller holds the answer already: 304 with this tag."""
+
+    def __init__(self, tag: str) -> None:
+        super().__init__(tag)
+        self.tag = tag
+
+
+def held_response(_: Request[Any, Any, Any], held: Held) -> Response[Any]:
+    return not_modified(held.tag)
+
+
+@dataclass(frozen=True, slots=True)
+class Question(Generic[Subject]):
+    """What an analysis is worked out from.
+
+    subject    what the question is about, as the records have it
+    as_of      the instant asked about
+    day        its UTC day: forecasts are made for days, so that an answer holds all day
+    tag        a function of the evidence, the policy, the day, the method and the parameters
+    """
+
+    subject: Subject
+    as_of: datetime
+    day: int
+    policy: Policy
+    evidence: ShopEvidence
+    tag: str
+
+
+def ask(
+    shop: Shop,
+    about: Callable[[ShopStore], Subject],
+    *parameters: object,
+    as_of: str | None,
+    if_none_match: str | None,
+) -> Question[Subject]:
+    """The question; raises Held when the caller has its answer, and what `about` raises.
+
+    about        looks up what the question is about, so that it is known to be there
+    parameters   what else the answer depends on, the operation first
+    """
+    now = shop.now()
+    instant = instant_of(as_of, "as_of", otherwise=now)
+    day = math.floor(day_of(instant))
+    with shop.read() as records:
+        subject = about(records)
+        policy, evidence_version = records.policy.get(), records.evidence_version()
+        tag = digest_tag(
+            _RELEASE,
+            methods.VERSIONS,
+            shop.key,
+            evidence_version,
+            policy.version,
+            day if as_of is None else instant.isoformat(),
+            *parameters,
+        )
+        if is_fresh(if_none_match, tag):
+            raise Held(tag)
+        cut = None if as_of is None else instant
+        evidence = shop.fleets.evidence(
+            shop.key,
+            evidence_version,
+            cut,
+            # A bench's clock may run a little ahead of this one.
+            lambda: records.evidence(cut or now + CLOCK_SLACK),
+        )
+    return Question(
+        subject=subject, as_of=instant, day=day, policy=policy, evidence=evidence, tag=tag
+    )
+
+
+def answer_to(question: Question[Any], body: Body) -> JsonResponse[Body]:
+    """The answer, tagged as its question."""
+    return JsonResponse(body, headers={"ETag": question.tag, **REVALIDATE})
+
+
+def directions_of(
+    wrench: Wrench, evidence: ShopEvidence, asked: Direction | None
+) -> Iterator[Direction]:
+    """The one asked about, or those with a stated tolerance or a reading."""
+    read = set(evidence.of_wrench(wrench.serial)["direction"].unique())
+    for direction in Direction:
+        if asked is direction or (
+            asked is None and (wrench.mpd(direction) is not None or direction.value in read)
+        ):
+            yield direction
+
+
+def answered_or_why_not(
+    directions: Iterable[Direction], answer: Callable[[Direction], Answered]
+) -> tuple[Answered | NotEnoughAnswer | NoPerformanceAnswer, ...]:
+    """What `answer` gives for each; too little evidence and no stated limit are answers as well."""
+    answers: list[Answered | NotEnoughAnswer | NoPerformanceAnswer] = []
+    for direction in directions:
+        try:
+            answers.append(answer(direction))
+        except NotEnoughEvidence as finding:
+            answers.append(
+                NotEnoughAnswer(direction=direction, because=finding.because, needed=finding.needed)
+            )
+        except OutsideRange as finding:
+            answers.append(
+                NoPerformanceAnswer(
+                    direction=direction, because=finding.because, needed=finding.needed
+                )
+            )
+    return tuple(answers)

@@ -1,0 +1,182 @@
+"""The risk of one pull, and whether the wrench may be used for it."""
+
+from datetime import date, timedelta
+from typing import Annotated
+from zoneinfo import ZoneInfo
+
+from litestar import Controller, Response, get
+from litestar.di import NamedDependency
+from litestar.params import QueryParameter
+
+from analysis.errors import NotEnoughEvidence, OutsideRange
+from analysis.vocabulary import Direction
+from service import methods
+from service.api import problem_kinds as kinds
+from service.api.access import Shop
+from service.api.body import InvalidRequest
+from service.api.operations import tells
+from service.api.paging import every_wrench
+from service.api.parameters import AsOf, DirectionQuery, IfNoneMatch, SerialPath, date_of
+from service.api.questions import Question, answer_to, ask, directions_of
+from service.findings import Finding
+from service.frames import number_of_date
+from service.pull import judge_pull, next_better
+from service.records import Wrench
+from service.schemas.analyses import MethodAnswer, NoPerformanceAnswer
+from service.schemas.risk import (
+    BetterWrenchAnswer,
+    RiskAnswer,
+    RiskAnswered,
+    RiskNotEnoughAnswer,
+)
+from service.store import ShopStore
+from service.torque import UNITS, Torque, UnknownTorqueUnit
+
+_FARTHEST_DAYS = 3660  # ten years on, no wrench's state is known
+
+
+class RiskController(Controller):
+    path = "/v1/wrenches/{serial:str}/risk"
+    tags = ["analyses"]  # noqa: RUF012 - the framework's own form
+
+    @get(
+        operation_id="readRisk",
+        summary="May this wrench be used for this pull?",
+        description=(
+            "The chance that the next pull at a torque, in a direction, on a date is outside the "
+            "limit, what it comes from, a score, and a verdict with every reason: fit, fit with "
+            "caution, not fit; and the next better wrench in service. Without a torque it is "
+            "answered for the target of the shop's plan where a pull is riskiest."
+        ),
+        sync_to_thread=True,
+        opt=tells(kinds.OUTSIDE_RANGE),
+    )
+    def read(
+        self,
+        shop: NamedDependency[Shop],
+        serial: SerialPath,
+        torque: Annotated[
+            float | None,
+            QueryParameter(description="Torque of the pull; goes with `unit`.", gt=0, le=1_000_000),
+        ] = None,
+        unit: Annotated[
+            str | None,
+            QueryParameter(
+                description="Unit of `torque`; usual spellings are understood too.",
+                schema_extra={"enum": list(UNITS)},
+            ),
+        ] = None,
+        direction: DirectionQuery = None,
+        on: Annotated[
+            str | None,
+            QueryParameter(
+                description="Date of the pull in the shop's time zone; today when left out.",
+                format="date",
+            ),
+        ] = None,
+        as_of: AsOf = None,
+        if_none_match: IfNoneMatch = None,
+    ) -> Response[RiskAnswer]:
+        pull = _torque(torque, unit)
+
+        def about(records: ShopStore) -> tuple[Wrench, tuple[Wrench, ...]]:
+            return records.wrenches.get(serial), tuple(every_wrench(records))
+
+        question = ask(
+            shop,
+            about,
+            "risk",
+            serial,
+            pull,
+            direction,
+            on,
+            as_of=as_of,
+            if_none_match=if_none_match,
+        )
+        return answer_to(question, _answer(question, direction, pull, on))
+
+
+def _torque(torque: float | None, unit: str | None) -> Torque | None:
+    if torque is None and unit is None:
+        return None
+    if torque is None or unit is None:
+        missing = "torque" if torque is None else "unit"
+        raise InvalidRequest(
+            Finding(
+                field=f"query:{missing}",
+                detail="a torque is a value and a unit",
+                remedy="send torque and unit together, or neither",
+            )
+        )
+    try:
+        return Torque.of(torque, unit)
+    except UnknownTorqueUnit as error:
+        raise InvalidRequest(
+            Finding(field="query:unit", detail=str(error), remedy=f"use one of {', '.join(UNITS)}")
+        ) from None
+
+
+def _date(on: str | None, today: date) -> date:
+    """The date that the query spells, from today on; raises InvalidRequest."""
+    if on is None:
+        return today
+    day = date_of(on, "on")
+    if not today <= day <= today + timedelta(days=_FARTHEST_DAYS):
+        raise InvalidRequest(
+            Finding(
+                field="query:on",
+                detail=f"{day} is not between {today} and ten years on",
+                remedy="send the date of the pull; for an earlier one, send as_of as well",
+            )
+        )
+    return day
+
+
+def _answer(
+    question: Question[tuple[Wrench, tuple[Wrench, ...]]],
+    direction: Direction | None,
+    pull: Torque | None,
+    on: str | None,
+) -> RiskAnswer:
+    wrench, everyone = question.subject
+    policy = question.policy
+    day = _date(on, question.as_of.astimezone(ZoneInfo(policy.time_zone)).date())
+    fitted, number = question.evidence.under(policy), number_of_date(day)
+    others = [other for other in everyone if other.serial != wrench.serial]
+
+    def of(way: Direction) -> RiskAnswered:
+        judged = judge_pull(fitted, wrench, way, pull.nm if pull else None, number, policy)
+        torque = pull or Torque.of(judged.risk.x * wrench.full_scale.nm, "N.m")
+        better = next_better(fitted, judged, others, way, torque.nm, number, policy)
+        return RiskAnswered.of(judged, way, torque, better)
+
+    def without_evidence(way: Direction, finding: NotEnoughEvidence) -> RiskNotEnoughAnswer:
+        better = pull and next_better(fitted, None, others, way, pull.nm, number, policy)
+        return RiskNotEnoughAnswer(
+            direction=way,
+            because=finding.because,
+            needed=finding.needed,
+            next_better=BetterWrenchAnswer.of(better) if better else None,
+        )
+
+    answers: list[RiskAnswered | RiskNotEnoughAnswer | NoPerformanceAnswer] = []
+    for way in directions_of(wrench, question.evidence, direction):
+        try:
+            answers.append(of(way))
+        except NotEnoughEvidence as finding:
+            answers.append(without_evidence(way, finding))
+        except OutsideRange as finding:
+            # Asked about in so many words, it has no answer; else it is one direction of two.
+            if pull is not None or direction is not None:
+                raise
+            answers.append(
+                NoPerformanceAnswer(direction=way, because=finding.because, needed=finding.needed)
+            )
+    return RiskAnswer(
+        wrench=wrench.serial,
+        as_of=question.as_of,
+        method=MethodAnswer.model_validate(methods.FORECAST),
+        policy_version=policy.version,
+        on=day,
+        directions=tuple(answers),
+    )

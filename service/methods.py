@@ -1,0 +1,20 @@
+"""The methods behind the answers; a change of numbers for the same input is a new version."""
+
+from dataclasses import dataclass
+from typing import Final
+
+from analysis.fleet import METHOD, METHOD_VERSION
+
+
+@dataclass(frozen=True, slots=True)
+class Method:
+    name: str
+    version: str
+
+
+FORECAST: Final = Method(METHOD, METHOD_VERSION)
+SCATTER: Final = Method("nested-variance-levels", "1")
+CAPABILITY: Final = Method("normal-capability-by-band", "1")
+
+# Part of the tag of every answer.
+VERSIONS: Final = tuple(f"{each.name}/{each.version}" for each in (FORECAST, SCATTER, CAPABILITY))

@@ -1,0 +1,109 @@
+"""May this wrench be used for this pull: the risk, the verdict, and a better wrench if any.
+
+Joins what the records say (in service or not) with what `analysis` finds.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from analysis.errors import NotEnoughEvidence, OutsideRange
+from service.records import Policy, ServiceStatus, Wrench
+
+if TYPE_CHECKING:
+    from analysis.fitness import Fitness, Reason
+    from analysis.risk import Risk
+    from analysis.shop import Shop
+    from analysis.vocabulary import Direction
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedPull:
+    """The risk of one pull of one wrench with the verdict on it."""
+
+    wrench: str
+    risk: "Risk"
+    fitness: "Fitness"
+    reasons: "tuple[Reason, ...]"
+
+
+def judge_pull(
+    shop: "Shop",
+    wrench: Wrench,
+    direction: "Direction",
+    torque_nm: float | None,
+    day: float,
+    policy: Policy,
+) -> JudgedPull:
+    """The verdict on a pull on a day; without a torque, at the plan's riskiest target.
+
+    Raises OutsideRange and NotEnoughEvidence as `analysis.shop` does.
+    """
+    from analysis.fitness import (
+        Ground,
+        Limits,
+        Reason,
+        reasons_for,
+        standing,
+        verdict_of,
+    )
+    from analysis.shop import due_of_wrench, risk_of_pull, worst_risk
+
+    if torque_nm is None:
+        risk = worst_risk(shop, wrench.serial, direction, day)
+    else:
+        risk = risk_of_pull(shop, wrench.serial, direction, torque_nm, day)
+    reasons = reasons_for(
+        risk,
+        due_of_wrench(shop, wrench.serial, direction, day),
+        standing(shop.deviations, wrench.serial, direction),
+        shop.fit.place(wrench.serial, direction)[0].source,
+        wrench.mechanism,
+        Limits(
+            tolerated_pull_risk=policy.tolerated_pull_risk,
+            refused_pull_risk=policy.refused_pull_risk,
+            reliability_target=policy.reliability_target,
+            caution_below=policy.caution_below,
+        ),
+        day,
+    )
+    if wrench.status is ServiceStatus.OUT_OF_SERVICE:
+        words = f"it is out of service: {wrench.status_reason}"
+        reasons = (Reason(Ground.OUT_OF_SERVICE, words), *reasons)
+    return JudgedPull(wrench.serial, risk, verdict_of(reasons), reasons)
+
+
+def next_better(
+    shop: "Shop",
+    judged: JudgedPull | None,
+    others: Iterable[Wrench],
+    direction: "Direction",
+    torque_nm: float,
+    day: float,
+    policy: Policy,
+) -> JudgedPull | None:
+    """The best of the others in service for the same pull, if it is better than the one judged.
+
+    Fit comes before fit with caution, then the lower pull risk; one that is not fit is no choice.
+
+    judged   None: nothing speaks for the wrench asked about, so any choice is better
+    """
+    from analysis.fitness import Fitness
+
+    best = judged
+    for wrench in others:
+        if wrench.status is ServiceStatus.OUT_OF_SERVICE:
+            continue
+        try:
+            other = judge_pull(shop, wrench, direction, torque_nm, day, policy)
+        except (NotEnoughEvidence, OutsideRange):
+            continue  # nothing speaks for it, so it is not offered
+        if other.fitness is not Fitness.NOT_FIT and (best is None or _order(other) < _order(best)):
+            best = other
+    return None if best is judged else best
+
+
+def _order(judged: JudgedPull) -> tuple[int, float, str]:
+    from analysis.fitness import Fitness
+
+    return list(Fitness).index(judged.fitness), judged.risk.pull_risk, judged.wrench

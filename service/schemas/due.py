@@ -1,0 +1,86 @@
+"""When a wrench must be checked again, and what set the date."""
+
+from datetime import date
+from typing import Annotated, Literal, Self
+
+from pydantic import Field
+
+from analysis.due import Bound, Due
+from analysis.vocabulary import Direction
+from service.frames import date_of_day
+from service.schemas.analyses import (
+    AnalysisAnswer,
+    FromAnalysis,
+    NoPerformanceAnswer,
+    NotEnoughAnswer,
+    by_status,
+)
+
+
+class WaitAnswer(FromAnalysis):
+    """Chance that a check some days from now would pass."""
+
+    days: int
+    pass_probability: float
+
+
+class DueAnswered(FromAnalysis):
+    """The due date in one direction; dates are dates of the shop's time zone."""
+
+    status: Literal["answered"] = "answered"
+    direction: Direction
+    due_on: date
+    overdue: bool
+    bound_by: Bound = Field(
+        description="What set the date: the reliability target, a cap of the policy, or its floor."
+    )
+    last_check_on: date
+    reliability_on: date | None = Field(
+        description="First date on which the pass probability is below the target; null: later"
+        " than the cap in months."
+    )
+    reliability_between: tuple[date, date] = Field(
+        description="90 % range of that date over what the family does not know about itself, no"
+        " later than the cap in months."
+    )
+    months_cap_on: date
+    cycles_cap_on: date | None = Field(description="null when the pace of use is not known.")
+    cycles_per_day: float | None
+    pass_probability_at_due: float
+    waits: tuple[WaitAnswer, ...] = Field(description="The risk of waiting.")
+
+    @classmethod
+    def of(cls, due: Due, direction: Direction, today: date, time_zone: str) -> Self:
+        due_on = date_of_day(due.due_day, time_zone)
+        return cls(
+            direction=direction,
+            due_on=due_on,
+            overdue=due_on < today,
+            bound_by=due.bound_by,
+            last_check_on=date_of_day(due.last_check_day, time_zone),
+            reliability_on=(
+                None if due.reliability_day is None else date_of_day(due.reliability_day, time_zone)
+            ),
+            reliability_between=(
+                date_of_day(due.reliability_day_interval[0], time_zone),
+                date_of_day(due.reliability_day_interval[1], time_zone),
+            ),
+            months_cap_on=date_of_day(due.months_day, time_zone),
+            cycles_cap_on=(
+                None if due.cycles_day is None else date_of_day(due.cycles_day, time_zone)
+            ),
+            cycles_per_day=due.cycles_per_day,
+            pass_probability_at_due=due.pass_probability_at_due,
+            waits=tuple(WaitAnswer.model_validate(wait) for wait in due.waits),
+        )
+
+
+class DueAnswer(AnalysisAnswer):
+    """When a wrench must be checked again, in each direction and for the wrench."""
+
+    due_on: date | None = Field(
+        description="The earliest of the directions; null when none has a date."
+    )
+    directions: tuple[
+        Annotated[DueAnswered | NotEnoughAnswer | NoPerformanceAnswer, by_status()], ...
+    ]
