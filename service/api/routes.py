@@ -7,6 +7,7 @@ from litestar.types import ControllerRouterHandler
 
 from service.api.access import Shop
 from service.api.analyses import AnalysisController
+from service.api.check_imports import CheckImportController
 from service.api.checks import CheckController
 from service.api.health import HealthController
 from service.api.policy import PolicyController
@@ -20,6 +21,7 @@ from service.api.wrenches import WrenchController
 HANDLERS: Final[list[ControllerRouterHandler]] = [
     WrenchController,
     CheckController,
+    CheckImportController,
     TesterController,
     AnalysisController,
     RiskController,

@@ -6,8 +6,8 @@ from zoneinfo import ZoneInfo, available_timezones
 from pydantic import AfterValidator, Field, ValidationInfo, field_validator
 from pydantic_core import PydanticCustomError
 
+from analysis.vocabulary import DecisionRule
 from service import records
-from service.records import DecisionRule
 from service.schemas.base import Answer, Input
 
 Share = Annotated[float, Field(gt=0, lt=1)]

@@ -125,7 +125,7 @@ class VerdictAnswer(Answer):
         return cls(
             decision=verdict.decision,
             passed=verdict.decision is Decision.ACCEPT,
-            decision_rule=DecisionRule(policy.decision_rule.value),
+            decision_rule=policy.decision_rule,
             points=tuple(PointVerdictAnswer.of(point, policy) for point in verdict.points),
             remeasure=RemeasureAnswer.of(verdict.remeasure),
             cautions=_cautions(verdict.decision),

@@ -8,8 +8,8 @@ from analysis.vocabulary import CheckKind, Mechanism
 from service.records import MaximumPermissibleDeviation, Point, Reading, ServiceStatus
 from service.store import LOCAL_SHOP, Store
 
-# Deviations in N·m below the target at 20, 60 and 100 N·m: what the wrench delivers less, and by how
-# much more a year later. Invented.
+# How much less than 20, 60 and 100 N·m each delivers at first, in N·m, and how much less still at
+# the last check. Invented.
 _HISTORIES = {
     "SP-1": (Mechanism.SPRING, (0.10, 0.12, 0.15), 0.10),
     "SP-2": (Mechanism.SPRING, (0.25, 0.20, 0.25), 0.05),
