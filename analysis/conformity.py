@@ -75,7 +75,7 @@ def decide(
     deviation_pct             % of reading
     mpd_pct                   ± % of reading at this reading, > 0
     expanded_uncertainty_pct  U of the tester, % of reading, >= 0; None when not stated, as on many
-                              cards. The guarded rule then accepts and rejects nothing.
+                              cards. The rules that need it then accept and reject nothing.
     coverage_factor           k, > 0
 
     A deviation exactly at a limit lies inside it (see `analysis.deviation.within`).
@@ -89,11 +89,8 @@ def decide(
             lower=-mpd_pct,
             upper=mpd_pct,
         )
-    if rule is DecisionRule.SIMPLE:
-        guard: float | None = 0.0
-    else:
-        guard = expanded_uncertainty_pct
-    if guard is None:
+    limits = limits_of_rule(rule, mpd_pct, expanded_uncertainty_pct, coverage_factor)
+    if limits is None:
         return ReadingDecision(
             Decision.INCONCLUSIVE,
             rule,
@@ -102,7 +99,7 @@ def decide(
             None,
             "the uncertainty of the tester is not known, so no guard band can be set",
         )
-    accepted_to, rejected_from = mpd_pct - guard, mpd_pct + guard
+    accepted_to, rejected_from = limits
     if within(deviation_pct, accepted_to):
         decision = Decision.ACCEPT
         because = f"|{deviation_pct:.2f} %| is at most {accepted_to:.2f} %"
@@ -110,12 +107,39 @@ def decide(
         decision = Decision.INCONCLUSIVE
         because = (
             f"|{deviation_pct:.2f} %| lies between {accepted_to:.2f} % and {rejected_from:.2f} %: "
-            f"the tester's uncertainty of {guard:.2f} % reaches over the limit of {mpd_pct:.2f} %"
+            f"too near the limit of {mpd_pct:.2f} % for a tester whose uncertainty is "
+            f"{expanded_uncertainty_pct:.2f} %"
         )
     else:
         decision = Decision.REJECT
         because = f"|{deviation_pct:.2f} %| is more than {rejected_from:.2f} %"
     return ReadingDecision(decision, rule, accepted_to, rejected_from, probability, because)
+
+
+def limits_of_rule(
+    rule: DecisionRule,
+    mpd_pct: float,
+    expanded_uncertainty_pct: float | None,
+    coverage_factor: float = 2.0,
+) -> tuple[float, float] | None:
+    """Readings within ± the first are accepted, those beyond ± the second rejected.
+
+    Between the two the rule withholds its decision; a first limit below zero accepts nothing. None
+    when the rule needs the tester's uncertainty and nobody states it. Arguments as `decide`.
+
+    The 2 % rule has the managed guard band (`managed_guard_share`): at most 2 % of all readings
+    are outside and accepted, for readings that are normal about zero with any spread. It bounds
+    false accepts alone, so outside the MPD it rejects as the simple rule does.
+    """
+    if rule is DecisionRule.SIMPLE:
+        return mpd_pct, mpd_pct
+    if expanded_uncertainty_pct is None:
+        return None
+    if rule is DecisionRule.GUARDED_BY_U:
+        return mpd_pct - expanded_uncertainty_pct, mpd_pct + expanded_uncertainty_pct
+    at_k_2 = 2.0 * expanded_uncertainty_pct / coverage_factor
+    share = managed_guard_share(mpd_pct / at_k_2) if at_k_2 > 0 else 0.0
+    return mpd_pct - share * at_k_2, mpd_pct
 
 
 def overall(decisions: Iterable[Decision]) -> Decision:
@@ -176,7 +200,8 @@ def managed_guard_share(test_uncertainty_ratio: float) -> float:
     """M in the acceptance limit A = L - M U that holds false accepts under 2 % for any fleet.
 
     test_uncertainty_ratio  L / U with U at k = 2, > 0
-    M is zero from a ratio of about 4.6 on.
+    M is zero from a ratio of about 4.6 on. The fleet's true deviations are taken as normal about
+    zero: one that is off to one side can see more.
     Source: M. Dobbert, A Guard-Band Strategy for Managing False-Accept Risk (NCSLI 2008), method 6
     of the handbook to ANSI/NCSL Z540.3-2006.
     """

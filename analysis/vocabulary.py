@@ -46,9 +46,12 @@ class Band(StrEnum):
 class DecisionRule(StrEnum):
     """How tester uncertainty enters pass or fail (JCGM 106:2012, clause 8).
 
-    simple        accept inside the MPD, reject outside; the risk is shared
-    guarded_by_u  accept only inside MPD - U, reject only outside MPD + U, else inconclusive
+    simple              accept inside the MPD, reject outside; the risk is shared
+    guarded_by_u        accept only inside MPD - U, reject only outside MPD + U, else inconclusive
+    false_accept_2_pct  accept only so far inside the MPD that at most 2 % of all readings are
+                        accepted wrongly, reject outside the MPD, else inconclusive
     """
 
     SIMPLE = "simple"
     GUARDED_BY_U = "guarded_by_u"
+    FALSE_ACCEPT_2_PCT = "false_accept_2_pct"

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from enum import StrEnum
 
-from analysis.vocabulary import CheckKind, Direction, Mechanism
+from analysis.vocabulary import CheckKind, DecisionRule, Direction, Mechanism
 from service.torque import Torque
 
 
@@ -125,13 +125,6 @@ class Check:
     replaces: str | None = None  # the voided check that this one takes the place of
     void: Void | None = None
     recorded_at: datetime
-
-
-class DecisionRule(StrEnum):
-    """How tester uncertainty enters pass or fail (JCGM 106)."""
-
-    SIMPLE = "simple"
-    GUARDED_BY_U = "guarded_by_u"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -97,10 +97,8 @@ def _judged_points(
         with_deviations,
         within,
     )
-    from analysis.vocabulary import DecisionRule
 
     bands = Bands(policy.low_band_below, policy.upper_band_above)
-    rule = DecisionRule(policy.decision_rule.value)
     limit = wrench.mpd(check.direction)
     assert limit is not None  # noqa: S101 - the caller's part of the bargain
     rows = with_deviations(wrench_frame(wrench), reading_frame([check])).iter_rows(named=True)
@@ -115,7 +113,7 @@ def _judged_points(
                 decision=decide(
                     row["deviation_pct"],
                     row["mpd_pct"],
-                    rule=rule,
+                    rule=policy.decision_rule,
                     expanded_uncertainty_pct=uncertainty_pct,
                     coverage_factor=coverage_factor,
                 ),

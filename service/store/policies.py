@@ -6,7 +6,8 @@ from typing import Any
 
 from sqlalchemy import insert, select
 
-from service.records import DecisionRule, Policy
+from analysis.vocabulary import DecisionRule
+from service.records import Policy
 from service.store.errors import StaleVersion
 from service.store.scope import Scope
 from service.store.tables import PolicyRow

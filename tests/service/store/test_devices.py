@@ -6,9 +6,8 @@ from datetime import timedelta
 import pytest
 from sample_records import NOW, a_check, a_tester, a_wrench, nm
 
-from analysis.vocabulary import Mechanism
+from analysis.vocabulary import DecisionRule, Mechanism
 from service.records import (
-    DecisionRule,
     MaximumPermissibleDeviation,
     Policy,
     ServiceStatus,
