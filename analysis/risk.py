@@ -119,6 +119,7 @@ def risk(
     x: float,
     day: float,
     mpd_pct: float,
+    full_scale_mpd_pct: float,
     plan: CheckPlan,
     plan_mpd_pct: Array,
     tolerated_pull_risk: float,
@@ -129,6 +130,7 @@ def risk(
     x             torque / full scale of the pull, within the marked range
     day           UTC day of the pull
     mpd_pct       limit at x, % of reading
+    full_scale_mpd_pct  limit at full scale, another one where the tolerance is in % of full scale
     plan_mpd_pct  (J,) limits at the plan's targets
     """
     view = outlook(family, day).row(row)
@@ -146,12 +148,17 @@ def risk(
         deviation_sd_pct=float(expected.sd[0]),
         mpd_pct=mpd_pct,
         x=x,
-        drivers=_drivers(family, row, view, x, mpd_pct),
+        drivers=_drivers(family, row, view, x, mpd_pct, full_scale_mpd_pct),
     )
 
 
 def _drivers(
-    family: FamilyFit, row: int, view: Outlook, x: float, mpd_pct: float
+    family: FamilyFit,
+    row: int,
+    view: Outlook,
+    x: float,
+    mpd_pct: float,
+    full_scale_mpd_pct: float,
 ) -> tuple[DriverShare, ...]:
     """Each cause taken away alone, and the risk that is left, smallest first."""
     law = view.law
@@ -170,7 +177,7 @@ def _drivers(
         ),
         Driver.AGE_OF_EVIDENCE: pull_risk(at_last_check, x, mpd_pct),
         Driver.THIN_EVIDENCE: pull_risk(replace(view, cov=check_only), x, mpd_pct),
-        Driver.POSITION_IN_RANGE: pull_risk(view, 1.0, mpd_pct),
+        Driver.POSITION_IN_RANGE: pull_risk(view, 1.0, full_scale_mpd_pct),
     }
     shares = [DriverShare(driver=name, without=float(value[0])) for name, value in without.items()]
     return tuple(sorted(shares, key=lambda share: share.without))

@@ -110,6 +110,7 @@ def risk_of_pull(
         x=x,
         day=day,
         mpd_pct=limit,
+        full_scale_mpd_pct=float(marked.mpd_pct(direction, 1.0)),
         plan=plan,
         plan_mpd_pct=marked.mpd_pct(direction, np.asarray(plan.x)),
         tolerated_pull_risk=shop.rules.tolerated_pull_risk,
