@@ -75,4 +75,4 @@ def newton_metres_per(code: str) -> float:
     import pint  # slow to import, and needed only at the first conversion of each unit
 
     pint_name, _ = UNITS[code]
-    return float(pint.get_application_registry().Quantity(1, pint_name).to("newton * meter").m)
+    return float(pint.Quantity(1, pint_name).to("newton * meter").magnitude)
