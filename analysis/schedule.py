@@ -1,8 +1,13 @@
 """The bench's plan: every wrench as late as is safe and as early as the bench's capacity needs.
 
-Wrenches already past due come first, the riskiest of them soonest. The others are placed from the
-latest due date backwards, each on the last open day with room that is not after its due date; one
-that finds no such day takes the first open day with room and is marked late.
+Wrenches already past due come first, the riskiest of them soonest. Of the others as many as the
+bench can take are checked in time; where it cannot take all, the riskiest are, so that the plan
+removes the most risk (unit jobs with deadlines: taking each in order of worth, if the last free day
+before its deadline exists, is optimal). They are placed from the latest due date backwards, each on
+the last open day with room that is not after its due date. The rest take the first open days with
+room, riskiest first, and are marked late.
+Reference: E. L. Lawler, Combinatorial Optimization: Networks and Matroids (1976), chapter 7 (from
+memory).
 """
 
 from collections.abc import Collection
@@ -53,7 +58,13 @@ def plan_visits(
 
     capacity         checks a day, at least 1
     closed_weekdays  0 is Monday
+
+    Raises ValueError for less capacity, or a wrench that waits twice.
     """
+    if capacity < 1:
+        raise ValueError("a bench takes at least one check a day")
+    if len({item.wrench for item in waiting}) < len(waiting):
+        raise ValueError("a wrench waits for one visit at a time")
     days = [
         first_day + timedelta(days=i)
         for i in range((last_day - first_day).days + 1)
@@ -70,21 +81,26 @@ def plan_visits(
                 return True
         return False
 
-    overdue = sorted(
-        (item for item in waiting if item.due < first_day),
-        key=lambda item: (-item.failure_probability, item.due, item.wrench),
-    )
-    in_time = sorted(
-        (item for item in waiting if item.due >= first_day),
-        key=lambda item: (-item.due.toordinal(), item.failure_probability, item.wrench),
-    )
-    for item in overdue:
+    def riskiest_first(item: Waiting) -> tuple[float, date, str]:
+        return (-item.failure_probability, item.due, item.wrench)
+
+    def until(due: date) -> list[date]:
+        return [day for day in reversed(days) if day <= due]
+
+    for item in sorted((i for i in waiting if i.due < first_day), key=riskiest_first):
         place(item, days)
-    squeezed = [
-        item for item in in_time if not place(item, [d for d in reversed(days) if d <= item.due])
-    ]
-    for item in reversed(squeezed):
-        place(item, days)
+    taken = dict(room)
+    ahead = sorted((i for i in waiting if i.due >= first_day), key=riskiest_first)
+    in_time = [item for item in ahead if place(item, until(item.due))]
+    # The same set again, latest due first, so that nobody comes earlier than needed.
+    room = taken
+    for item in sorted(
+        in_time, key=lambda i: (-i.due.toordinal(), i.failure_probability, i.wrench)
+    ):
+        place(item, until(item.due))
+    for item in ahead:
+        if item.wrench not in placed:
+            place(item, days)
     visits = [
         Visit(
             wrench=item.wrench,
