@@ -1,11 +1,11 @@
-"""Pass or fail when the tester itself is uncertain: decisions, conformance probability, risks.
+"""Pass or fail when the tester itself is uncertain: decisions and conformance probability.
 
 Deviations and limits are in % of reading. The tester's expanded uncertainty U = k u (% of reading)
 is taken as that of the deviation; the factor X_a / X_r between them differs from one by no more
 than the deviation itself.
 
-Source: JCGM 106:2012, clauses 7 (conformance probability), 8 (acceptance intervals) and 9 (global
-risks); clause numbers from memory.
+Source: JCGM 106:2012, clauses 7 (conformance probability) and 8 (acceptance intervals); clause
+numbers from memory. What a rule risks for a wrench that is already known: `decision_risk`.
 """
 
 import math
@@ -14,9 +14,6 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
-import numpy as np
-
-from analysis.arrays import Array
 from analysis.deviation import ROUNDING_PCT, within
 from analysis.vocabulary import DecisionRule
 
@@ -48,18 +45,6 @@ class ReadingDecision:
     rejection_limit_pct: float
     conformance_probability: float | None
     because: str
-
-
-@dataclass(frozen=True, slots=True)
-class GlobalRisk:
-    """Risks of a rule over all items that come to it, as probabilities of the whole.
-
-    false_accept  outside tolerance and accepted (consumer's risk; PFA)
-    false_reject  inside tolerance and rejected (producer's risk; PFR)
-    """
-
-    false_accept: float
-    false_reject: float
 
 
 def decide(
@@ -180,17 +165,6 @@ def conformance_probability(
     return float(ndtr(high) - ndtr(low))
 
 
-def one_sided_guard_factor(specific_risk: float) -> float:
-    """Guard band as a share r of U = 2u that holds the risk at the acceptance limit to this value.
-
-    One limit near, the other far: r = z(1 - risk) / 2. Source: JCGM 106:2012, clause 8;
-    ILAC-G8:09/2019, table 1.
-    """
-    from scipy.special import ndtri
-
-    return float(ndtri(1.0 - specific_risk)) / 2.0
-
-
 # Constants of the managed guard band: chosen by its authors so that the false accepts stay under
 # 2 % whatever the share of items in tolerance.
 _MANAGED: Final = (1.04, 0.38, 0.54)
@@ -207,55 +181,3 @@ def managed_guard_share(test_uncertainty_ratio: float) -> float:
     """
     a, b, c = _MANAGED
     return max(0.0, a - math.exp(b * math.log(test_uncertainty_ratio) - c))
-
-
-def sd_at_reliability(reliability: float, limit: float) -> float:
-    """SD of a centred normal of which the share `reliability` lies inside ± limit."""
-    from scipy.special import ndtri
-
-    return limit / float(ndtri((1.0 + reliability) / 2.0))
-
-
-def global_risk(
-    *,
-    mean: float,
-    sd: float,
-    measurement_sd: float,
-    tolerance: tuple[float, float],
-    acceptance: tuple[float, float],
-) -> GlobalRisk:
-    """False accepts and false rejects for a normal population measured with normal error.
-
-    mean, sd         of the true values in the population, sd > 0
-    measurement_sd   standard uncertainty of one measurement, > 0
-    tolerance        (lower, upper) true values that conform
-    acceptance       (lower, upper) measured values that are accepted
-
-    Accurate to about 1e-12. Source: JCGM 106:2012, clause 9, formulas for R_C and R_P.
-    """
-    from scipy.special import ndtr
-
-    def accepted(true: Array) -> Array:
-        low, high = ((limit - true) / measurement_sd for limit in acceptance)
-        return np.asarray(ndtr(high) - ndtr(low))
-
-    def integral(start: float, end: float, of_accepted: bool) -> float:
-        # Panels no wider than either normal's SD: Gauss-Legendre of 20 points is then exact to
-        # rounding on each.
-        start, end = max(start, mean - 9 * sd), min(end, mean + 9 * sd)
-        if start >= end:
-            return 0.0
-        panels = min(20_000, math.ceil((end - start) / min(sd, measurement_sd)))
-        nodes, weights = np.polynomial.legendre.leggauss(20)
-        edges = np.linspace(start, end, panels + 1)
-        half = (edges[1:] - edges[:-1])[:, None] / 2
-        true = (edges[1:] + edges[:-1])[:, None] / 2 + half * nodes
-        density = np.exp(-(((true - mean) / sd) ** 2) / 2) / (sd * math.sqrt(2 * math.pi))
-        share = accepted(true)
-        return float(np.sum(density * (share if of_accepted else 1 - share) * half * weights))
-
-    lower, upper = tolerance
-    return GlobalRisk(
-        false_accept=integral(-math.inf, lower, True) + integral(upper, math.inf, True),
-        false_reject=integral(lower, upper, False),
-    )

@@ -1,8 +1,5 @@
 """Decisions under tester uncertainty."""
 
-import math
-
-import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -11,7 +8,6 @@ from analysis.conformity import (
     Decision,
     conformance_probability,
     decide,
-    global_risk,
     overall,
 )
 from analysis.vocabulary import DecisionRule
@@ -136,21 +132,3 @@ def test_one_rejected_reading_rejects_all():
     assert overall([DOUBT, NO, YES]) is NO
     with pytest.raises(ValueError, match="no readings"):
         overall([])
-
-
-def test_global_risks_agree_with_counting():
-    """A million simulated items, off-centre population, guarded: within four Monte Carlo errors."""
-    rng = np.random.default_rng(106)
-    true = rng.normal(0.3, 0.5, 1_000_000)
-    measured = true + rng.normal(0.0, 0.2, true.size)
-    conform = np.abs(true) <= 1.0
-    accepted = np.abs(measured) <= 0.9
-    risk = global_risk(
-        mean=0.3, sd=0.5, measurement_sd=0.2, tolerance=(-1.0, 1.0), acceptance=(-0.9, 0.9)
-    )
-    for share, expected in (
-        (np.mean(~conform & accepted), risk.false_accept),
-        (np.mean(conform & ~accepted), risk.false_reject),
-    ):
-        error = math.sqrt(expected * (1 - expected) / true.size)
-        assert abs(share - expected) < 4 * error

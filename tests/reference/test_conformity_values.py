@@ -2,15 +2,27 @@
 
 import math
 
+import numpy as np
 import pytest
+from scipy.special import ndtri
 
-from analysis.conformity import (
-    conformance_probability,
-    global_risk,
-    managed_guard_share,
-    one_sided_guard_factor,
-    sd_at_reliability,
-)
+from analysis.conformity import conformance_probability, managed_guard_share
+from analysis.decision_risk import global_risk
+from analysis.mixture import Mixture
+
+
+def sd_at_reliability(reliability):
+    """SD of a centred normal of which this share lies inside ±1."""
+    return 1.0 / ndtri((1.0 + reliability) / 2.0)
+
+
+def risk_of_a_centred_fleet(sd, u, tolerance, acceptance):
+    return global_risk(
+        Mixture.of_equals(np.array([0.0]), np.array([sd**2])),
+        measurement_sd=u,
+        tolerance=(-tolerance, tolerance),
+        acceptance=(-acceptance, acceptance),
+    )
 
 
 @pytest.mark.parametrize(
@@ -47,7 +59,6 @@ def test_specific_risk_at_the_acceptance_limit(guard_in_u, risk):
     at_the_limit = -guard_in_u * 2 * u  # the limit at zero, accepted below -guard
     accepted_wrongly = conformance_probability(at_the_limit, u, lower=0.0)
     assert accepted_wrongly == pytest.approx(risk, rel=1e-3)
-    assert one_sided_guard_factor(risk) == pytest.approx(guard_in_u, abs=1e-3)
 
 
 FALSE_DECISIONS = [
@@ -63,13 +74,7 @@ FALSE_DECISIONS = [
 @pytest.mark.parametrize(("ratio", "reliability", "accepts", "rejects"), FALSE_DECISIONS)
 def test_false_accepts_and_rejects(ratio, reliability, accepts, rejects):
     """Formulas of NASA-HDBK-8739.19-4 and ANSI/NCSL Z540.3, computed independently."""
-    risk = global_risk(
-        mean=0.0,
-        sd=sd_at_reliability(reliability, 1.0),
-        measurement_sd=1 / (2 * ratio),
-        tolerance=(-1.0, 1.0),
-        acceptance=(-1.0, 1.0),
-    )
+    risk = risk_of_a_centred_fleet(sd_at_reliability(reliability), 1 / (2 * ratio), 1.0, 1.0)
     assert risk.false_accept == pytest.approx(accepts, abs=6e-7)
     assert risk.false_reject == pytest.approx(rejects, abs=6e-7)
 
@@ -79,14 +84,8 @@ def test_the_widely_quoted_risk_at_four_to_one():
 
     More digits, computed independently: 0.77 % and 1.45 %.
     """
-    observed, u = sd_at_reliability(0.95, 1.0), 1 / 8
-    risk = global_risk(
-        mean=0.0,
-        sd=math.sqrt(observed**2 - u**2),
-        measurement_sd=u,
-        tolerance=(-1.0, 1.0),
-        acceptance=(-1.0, 1.0),
-    )
+    observed, u = sd_at_reliability(0.95), 1 / 8
+    risk = risk_of_a_centred_fleet(math.sqrt(observed**2 - u**2), u, 1.0, 1.0)
     assert risk.false_accept == pytest.approx(0.0077, abs=5e-5)
     assert risk.false_reject == pytest.approx(0.0145, abs=5e-5)
 
@@ -97,13 +96,7 @@ def test_the_widely_quoted_risk_at_four_to_one():
 )
 def test_risks_of_the_resistor_example(acceptance, consumer, producer):
     """JCGM 106:2012, clause 9, 1500 Ω ± 0.2 Ω, prior SD 0.12, u 0.04 (parameters from memory)."""
-    risk = global_risk(
-        mean=0.0,
-        sd=0.12,
-        measurement_sd=0.04,
-        tolerance=(-0.2, 0.2),
-        acceptance=(-acceptance, acceptance),
-    )
+    risk = risk_of_a_centred_fleet(0.12, 0.04, 0.2, acceptance)
     assert risk.false_accept == pytest.approx(consumer, abs=6e-7)
     assert risk.false_reject == pytest.approx(producer, abs=6e-7)
 
@@ -118,12 +111,8 @@ def test_managed_guard_band_keeps_false_accepts_under_two_percent(ratio, share, 
     assert managed_guard_share(ratio) == pytest.approx(share, abs=6e-7)
     accepted = 1 - managed_guard_share(ratio) / ratio
     found = max(
-        global_risk(
-            mean=0.0,
-            sd=sd_at_reliability(reliability / 100, 1.0),
-            measurement_sd=1 / (2 * ratio),
-            tolerance=(-1.0, 1.0),
-            acceptance=(-accepted, accepted),
+        risk_of_a_centred_fleet(
+            sd_at_reliability(reliability / 100), 1 / (2 * ratio), 1.0, accepted
         ).false_accept
         for reliability in range(30, 99)
     )
