@@ -1,7 +1,7 @@
 """What a shop holds, in the formats that `service.imports` reads: importing it gives the same.
 
-Voided checks are left out, and with them what took the place of what; ids, versions and the times of
-recording belong to a store and are not carried over.
+Voided checks are left out, and with them what took the place of what; ids, versions and the times
+of recording belong to a store and are not carried over.
 """
 
 import csv

@@ -7,7 +7,7 @@ every finding at once, each with its remedy.
 from bisect import bisect_left, bisect_right, insort
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Final
 from uuid import uuid4
 from zoneinfo import ZoneInfo
@@ -87,10 +87,12 @@ def admit_check(
     Fields of findings are JSON pointers into the body of POST /v1/wrenches/{serial}/checks.
     Raises Refused with all findings.
     """
+    of_time = list(_time_findings(draft, now))
+    day = None if of_time else draft.performed_at.astimezone(ZoneInfo(policy.time_zone)).date()
     findings = [
-        *_time_findings(draft, now),
+        *of_time,
         *_direction_findings(draft, wrench),
-        *_source_findings(draft, tester, policy, now),
+        *_source_findings(draft, tester, day, now),
         *_circumstance_findings(draft, earlier),
         *_replacement_findings(draft, wrench, replaced),
         *point_findings(
@@ -168,10 +170,12 @@ def _direction_findings(draft: CheckDraft, wrench: Wrench) -> Iterator[Finding]:
 
 
 def _source_findings(
-    draft: CheckDraft, tester: Tester | None, policy: Policy, now: datetime
+    draft: CheckDraft, tester: Tester | None, day: date | None, now: datetime
 ) -> Iterator[Finding]:
-    """Who measured: a tester in calibration on that day, or the card that came with the wrench."""
-    day = draft.performed_at.astimezone(ZoneInfo(policy.time_zone)).date()
+    """Who measured: a tester in calibration on that day, or the card that came with the wrench.
+
+    day   of the check in the shop's zone; None when the time itself is wrong
+    """
     if draft.card is not None:
         if draft.tester is not None:
             yield Finding(
@@ -181,7 +185,7 @@ def _source_findings(
             )
         yield from _card_findings(draft.card)
         # A day of grace: the card does not say in which time zone it was issued.
-        if draft.card.issued_on < day - timedelta(days=1):
+        if day is not None and draft.card.issued_on < day - timedelta(days=1):
             yield Finding(
                 field="/card/issued_on",
                 detail=f"the card was issued on {draft.card.issued_on}, before its readings",
@@ -207,6 +211,8 @@ def _source_findings(
             detail=f"the shop has no tester {draft.tester!r}",
             remedy="register the tester with its certificate first, or correct the serial",
         )
+        return
+    if day is None:
         return
     if day < tester.calibrated_on:
         yield Finding(

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterator
+from math import isfinite
 from typing import Final
 
 from service.findings import Finding
@@ -23,7 +24,7 @@ class Cells:
         word = self.row.word(column)
         if word is None:
             return None
-        if _DECIMAL.fullmatch(word):
+        if _DECIMAL.fullmatch(word) and isfinite(float(word)):
             return float(word)
         self.findings.append(_no_number(self.row, column, word))
         return None
