@@ -178,11 +178,29 @@ def _fit(
     mechanism: Mechanism,
     direction: Direction,
 ) -> FamilyFit:
-    assumed = assumption(mechanism)
+    return fit_family(
+        name, source, teachers, packed.take(members), assumption(mechanism), direction
+    )
+
+
+def fit_family(
+    name: str,
+    source: Source,
+    teachers: Histories,
+    members: Histories,
+    assumed: Assumption,
+    direction: Direction,
+) -> FamilyFit:
+    """A family whose law is learnt from the teachers under an assumption, with its members' states.
+
+    name, source  as in FamilyFit
+    teachers      the histories that the law is learnt from
+    members       the histories that belong to the family, often the same
+    """
     pace = typical_pace(teachers)
     basis, start = _best_basis(teachers, pace, assumed)
     posterior = family_posterior(with_clock(teachers, basis, pace), assumed, start=start)
-    own = find_jumps(posterior.mode, with_clock(packed.take(members), basis, pace))
+    own = find_jumps(posterior.mode, with_clock(members, basis, pace))
     filtered = filter_histories(posterior.draws, own.histories)
     checked = filter_histories(posterior.mode, own.histories, surprises=True)
     return FamilyFit(
