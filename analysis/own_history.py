@@ -5,14 +5,15 @@ For the readings of the current segment in one direction,
     d = g0 + o0 / x + (g1 + o1 / x) t + s_G + s_O / x + e,     Var e = k v(x)
 
 with v(x) the family's scatter and k free, and s_G, s_O the independent effects of each check.
-Dividing each row by sqrt(v) makes it a linear mixed model with two random coefficients for the
-check, fitted by statsmodels' MixedLM. The rate's interval uses
-Student's t on checks - 2 degrees of freedom: a check is one piece of evidence about drift,
-however many readings it holds.
-Reference: J. Pinheiro, D. Bates, Mixed-Effects Models in S and S-PLUS (2000), chapter 2.
+The model is linear and small: given the variances of the effects as multiples of k, the rest is
+closed form from two numbers h and a 2 x 2 matrix H a check. So REML is a search over two numbers,
+on a grid first, since its likelihood may have several tops and its best variance is often zero.
+The rate's interval uses Student's t on checks - 2 degrees of freedom: a check is one piece of
+evidence about drift, however many readings it holds.
+References: J. Pinheiro, D. Bates, Mixed-Effects Models in S and S-PLUS (2000), chapter 2 (profiled
+REML criterion).
 """
 
-import warnings
 from dataclasses import dataclass
 from typing import Final
 
@@ -20,8 +21,10 @@ import numpy as np
 
 from analysis.arrays import Array
 from analysis.errors import NotEnoughEvidence
+from analysis.history import ROUNDING_SD_PCT
 
 FEWEST_CHECKS: Final = 3
+_GRID: Final = 11  # SDs of the check's effects tried along each axis, besides zero
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,23 +88,44 @@ def fit_own_history(
             because="all readings are at one target, so gain and offset cannot be told apart",
             needed="a check with targets low and high in the range would do",
         )
-    from scipy.special import stdtr, stdtrit  # slow to import, as is statsmodels
-    from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams
-
-    root = np.sqrt(scatter_variance)
     t = years - years.mean()
-    design = np.stack([np.ones_like(x), 1 / x, t, t / x], axis=1) / root[:, None]
-    model = MixedLM(deviation_pct / root, design, groups=check, exog_re=design[:, :2])
-    independent = MixedLMParams.from_components(fe_params=np.ones(4), cov_re=np.eye(2))
-    with warnings.catch_warnings():
-        # A check effect estimated as zero lies on the boundary: a finding, not a fault.
-        warnings.simplefilter("ignore")
-        fit = model.fit(reml=True, free=independent, method=["bfgs", "lbfgs", "powell"])
+    design = np.stack([np.ones_like(x), 1 / x, t, t / x], axis=1)
+    if np.linalg.matrix_rank(design / np.linalg.norm(design, axis=0)) < design.shape[1]:
+        return NotEnoughEvidence(
+            because="the targets hardly recur from check to check, so drift cannot be told from "
+            "the shape of the error over the range",
+            needed="two more checks at the same targets, one low and one high, would do",
+        )
+    rest = deviation_pct - design @ np.linalg.lstsq(design, deviation_pct, rcond=None)[0]
+    if np.sqrt(np.mean(rest**2)) < ROUNDING_SD_PCT:
+        return NotEnoughEvidence(
+            because="the readings show no scatter beyond their rounding",
+            needed="readings as the tester showed them, not copied from one another, would do",
+        )
+    from scipy.optimize import minimize  # slow to import, needed only when a drift is asked for
+    from scipy.special import stdtr, stdtrit
+
+    sums = _check_sums(t, x, deviation_pct, check, scatter_variance)
+    steps = np.concatenate([[0.0], np.geomspace(0.02, 20.0, _GRID)])
+    # The effects in units in which a check's own line has an error of about one.
+    unit = np.sqrt(np.diagonal(np.linalg.inv(sums.H.mean(axis=0))))
+    grid = np.stack(np.meshgrid(steps, steps, indexing="ij"), -1).reshape(-1, 2) * unit
+    start = grid[np.argmin([_profile(sums, effect**2).criterion for effect in grid])] / unit
+    found = minimize(
+        lambda effect: _profile(sums, (effect * unit) ** 2).criterion,
+        start,
+        method="L-BFGS-B",
+        bounds=[(0.0, None), (0.0, None)],
+        options={"ftol": 1e-14, "gtol": 1e-8},
+    )
+    effect = found.x * unit
+    fit = _profile(sums, effect**2)
+    errors = np.sqrt(np.diagonal(fit.covariance))
     freedom = checks - 2
     t95 = float(stdtrit(freedom, 0.975))
 
     def rate(index: int) -> OwnRate:
-        estimate, error = float(fit.fe_params[index]), float(fit.bse_fe[index])
+        estimate, error = float(fit.coefficients[index]), float(errors[index])
         return OwnRate(
             per_year=estimate,
             standard_error=error,
@@ -113,8 +137,63 @@ def fit_own_history(
     return OwnHistory(
         gain=rate(2),
         offset=rate(3),
-        check_sd=(float(np.sqrt(fit.cov_re[0, 0])), float(np.sqrt(fit.cov_re[1, 1]))),
+        check_sd=(float(effect[0] * np.sqrt(fit.k)), float(effect[1] * np.sqrt(fit.k))),
         checks=checks,
         degrees_of_freedom=freedom,
-        converged=bool(fit.converged),
+        converged=bool(found.success),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Sums:
+    """What C checks' readings say, weighted by 1 / v: times t (C,), h (C, 2), H (C, 2, 2).
+
+    square  sum of d² / v over all n readings
+    """
+
+    t: Array
+    h: Array
+    H: Array
+    square: float
+    n: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Profile:
+    """REML for given variances of the check's effects, as multiples of k."""
+
+    criterion: float
+    coefficients: Array
+    covariance: Array
+    k: float
+
+
+def _check_sums(t: Array, x: Array, d: Array, check: Array, v: Array) -> _Sums:
+    _, first, index = np.unique(check, return_index=True, return_inverse=True)
+    checks = len(first)
+    z = np.stack([np.ones_like(x), 1 / x], axis=1)
+    h, information = np.zeros((checks, 2)), np.zeros((checks, 2, 2))
+    np.add.at(h, index, z * (d / v)[:, None])
+    np.add.at(information, index, z[:, :, None] * z[:, None] / v[:, None, None])
+    return _Sums(t[first], h, information, float((d**2 / v).sum()), len(d))
+
+
+def _profile(sums: _Sums, variances: Array) -> _Profile:
+    # With L = diag(variances): Z'V^-1 Z = (I + H L)^-1 H and so on, by the matrix inversion lemma.
+    with_effects = np.eye(2) + sums.H * variances
+    inverse = np.linalg.inv(with_effects)
+    m, scaled = inverse @ sums.H, (inverse @ sums.h[..., None])[..., 0]
+    t = sums.t[:, None]
+    moments = [(m * t[..., None] ** power).sum(axis=0) for power in range(3)]
+    information = np.block([[moments[0], moments[1]], [moments[1], moments[2]]])
+    score = np.concatenate([scaled.sum(axis=0), (scaled * t).sum(axis=0)])
+    coefficients = np.linalg.solve(information, score)
+    square = sums.square - ((sums.h * variances) * scaled).sum() - score @ coefficients
+    freedom = sums.n - len(score)
+    criterion = (
+        freedom * np.log(square)
+        + np.linalg.slogdet(with_effects)[1].sum()
+        + np.linalg.slogdet(information)[1]
+    )
+    k = float(square) / freedom
+    return _Profile(float(criterion), coefficients, k * np.linalg.inv(information), k)
