@@ -10,6 +10,7 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.arrays import Array
 from analysis.error_law import DAYS_PER_YEAR
@@ -38,16 +39,17 @@ def other_bases(histories: Histories) -> tuple[TimeBasis, ...]:
 
 
 def cycles_per_year(histories: Histories) -> Array:
-    """(N,) pace of each wrench between its first and last known count; nan where not known."""
-    counted = np.isfinite(histories.cycles) & histories.present
-    first = np.where(counted, histories.year, np.inf).min(axis=1, initial=np.inf)
-    last = np.where(counted, histories.year, -np.inf).max(axis=1, initial=-np.inf)
-    steps = np.diff(np.where(counted, histories.cycles, np.nan), axis=1)
-    # A count set back by a repair says nothing about that step; others still add up.
-    used = np.where(np.isfinite(steps) & (steps > 0), steps, 0.0).sum(axis=1)
-    known = last - first >= _SHORTEST_PACE_YEARS
-    span = np.where(known, last - first, 1.0)
-    return np.where(known & (used > 0), used / span, np.nan)
+    """(N,) pace of each wrench over the stretches between its known counts; nan: none long enough.
+
+    A count set back by a repair says nothing about its stretch; the others still add up.
+    """
+    counts = _counts_between(histories)
+    steps, years = np.diff(counts, axis=1), np.diff(histories.year, axis=1)
+    told = np.isfinite(steps) & (steps >= 0)
+    used = np.where(told, steps, 0.0).sum(axis=1)
+    span = np.where(told, years, 0.0).sum(axis=1)
+    known = (span >= _SHORTEST_PACE_YEARS) & (used > 0)
+    return np.where(known, used / np.where(known, span, 1.0), np.nan)
 
 
 def typical_pace(histories: Histories) -> float:
@@ -93,7 +95,7 @@ def _clock(histories: Histories, basis: TimeBasis, typical: float) -> Array:
         return histories.year
     years = np.diff(histories.year, axis=1, prepend=0.0)
     if basis is TimeBasis.USE:
-        steps = np.diff(histories.cycles, axis=1, prepend=np.nan) / typical
+        steps = np.diff(_counts_between(histories), axis=1, prepend=np.nan) / typical
         expected = years * _relative_pace(histories, typical)[:, None]
         return np.asarray(np.where(np.isfinite(steps) & (steps >= 0), steps, expected).cumsum(1))
     start = _segment_start(histories)
@@ -101,6 +103,27 @@ def _clock(histories: Histories, basis: TimeBasis, typical: float) -> Array:
     begun = np.concatenate([start[:, :1], start[:, :-1]], axis=1)
     ran = _log_clock(histories.year - begun) - _log_clock(histories.year - years - begun)
     return np.asarray(np.where(years > 0, ran, 0.0).cumsum(axis=1))
+
+
+def _counts_between(histories: Histories) -> Array:
+    """(N, C) counts, those between two known ones filled in evenly over time; nan elsewhere.
+
+    Nothing is filled in across a count that was set back.
+    """
+    counted = np.isfinite(histories.cycles) & histories.present
+    at = np.arange(counted.shape[1])
+    before = np.maximum.accumulate(np.where(counted, at, -1), axis=1)
+    after = np.minimum.accumulate(np.where(counted, at, at.size)[:, ::-1], axis=1)[:, ::-1]
+    between = (before >= 0) & (after < at.size)
+    low, high = np.maximum(before, 0), np.minimum(after, at.size - 1)
+
+    def of(values: Array, index: NDArray[np.intp]) -> Array:
+        return np.asarray(np.take_along_axis(values, index, axis=1))
+
+    start, end = of(histories.year, low), of(histories.year, high)
+    share = (histories.year - start) / np.where(end > start, end - start, 1.0)
+    rise = of(histories.cycles, high) - of(histories.cycles, low)
+    return np.where(between & (rise >= 0), of(histories.cycles, low) + share * rise, np.nan)
 
 
 def _log_clock(years: Array) -> Array:
