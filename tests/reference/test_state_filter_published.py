@@ -5,14 +5,17 @@ wandering level. A wrench then stands for a subject, a batch, a rail or a river.
 """
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
+import polars as pl
 import pytest
 from published_data import published
 
 from analysis.error_law import DAYS_PER_YEAR, ErrorLaw
-from analysis.history import Histories
+from analysis.history import ROUNDING_SD_PCT, Histories, pack_histories
 from analysis.state_filter import filter_histories
+from analysis.vocabulary import Direction
 
 TINY = 1e-6  # an SD that stands for none: its square is below every tolerance here
 
@@ -46,26 +49,22 @@ def _law(
 
 
 def _histories(values: np.ndarray, years: np.ndarray) -> Histories:
-    """values (N, C, readings) at full scale, on `years` (C,) of every wrench."""
+    """values (N, C, readings) at full scale, on `years` (C,) of every wrench; nothing rounded."""
     n, c, repeats = values.shape
-    year = np.broadcast_to(years, (n, c)).astype(float)
-    mean = values.mean(axis=-1, keepdims=True)
-    none = np.zeros((n, c), dtype=bool)
-    return Histories(
-        wrenches=tuple(str(i) for i in range(n)),
-        checks=tuple(tuple(str(k) for k in range(c)) for _ in range(n)),
-        day=year * DAYS_PER_YEAR,
-        year=year,
-        clock=year,
-        cycles=np.full((n, c), np.nan),
-        present=~none,
-        adjusted=none,
-        jumped=none,
-        x=np.ones((n, c, 1)),
-        count=np.full((n, c, 1), float(repeats)),
-        mean_pct=mean,
-        squares=((values - mean) ** 2).sum(axis=-1, keepdims=True),
+    frame = pl.DataFrame(
+        {
+            "wrench": np.repeat([f"{i:03d}" for i in range(n)], c * repeats),
+            "direction": ["clockwise"] * values.size,
+            "check": np.tile(np.repeat([f"{k:03d}" for k in range(c)], repeats), n),
+            "kind": ["as_found"] * values.size,
+            "day": np.tile(np.repeat(years * DAYS_PER_YEAR, repeats), n),
+            "cycles": np.full(values.size, np.nan),
+            "x": np.ones(values.size),
+            "deviation_pct": values.ravel(),
+        }
     )
+    packed = pack_histories(frame, Direction.CLOCKWISE)
+    return replace(packed, squares=packed.squares - packed.count * ROUNDING_SD_PCT**2)
 
 
 def _log_likelihood(law: ErrorLaw, histories: Histories) -> float:
