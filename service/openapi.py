@@ -57,7 +57,12 @@ def openapi_json() -> Response[bytes]:
 
 @cache
 def _rendered() -> bytes:
-    return json.dumps(description()).encode()
+    return description_text().encode()
+
+
+def description_text() -> str:
+    """The description as the text of a file, the same for the same release."""
+    return json.dumps(description(), indent=2, ensure_ascii=False) + "\n"
 
 
 def description() -> Described:
@@ -81,6 +86,10 @@ def description() -> Described:
         ref_template=_MODELS,
     )
     described["components"]["schemas"] |= components["$defs"]
+    described["components"]["examples"] = {
+        slug: {"summary": kind.title, "value": _problem_example(kind)}
+        for slug, kind in kinds.KINDS.items()
+    }
     for path, method, handler in operations:
         _complete(described["paths"][path][method], handler, models)
     return described
@@ -220,7 +229,7 @@ def _with_example(schema: Described, example: Described, part: str) -> Described
 def _text(bodies: Mapping[str, TextBody]) -> Described:
     return {
         media_type: {
-            "schema": {"type": "string", "description": body.description},
+            "schema": {"type": "string", "minLength": 1, "description": body.description},
             "example": body.example,
         }
         for media_type, body in bodies.items()
@@ -256,7 +265,8 @@ def _problems(expected: Iterable[Kind]) -> Described:
                 PROBLEM: {
                     "schema": {"$ref": _MODELS.format(model=ProblemAnswer.__name__)},
                     "examples": {
-                        kind.slug: {"value": _problem_example(kind)} for kind in of_status
+                        kind.slug: {"$ref": f"#/components/examples/{kind.slug}"}
+                        for kind in of_status
                     },
                 }
             },

@@ -19,7 +19,7 @@ from service.store import ShopStore
 
 MOST_IMPORT_BYTES: Final = 32 * 1024 * 1024  # about a quarter of a million readings
 
-_FILES: Final = {
+FILES: Final = {
     CheckFormat.CSV.value: TextBody(
         description=(
             "One row a reading. Rows with the same wrench, kind, direction, time and tester or "
@@ -28,9 +28,9 @@ _FILES: Final = {
         example=(
             "wrench,kind,direction,performed_at,tester,operator,temperature_c,cycle_count,target,"
             "reading,indicated,unit,card_issuer,card_certificate,card_issued_on\n"
-            "SP-101,as_found,clockwise,2026-04-02T08:10:00Z,TB-1,bench 2,21.5,1150,20,19.79,,N.m,,,"
+            "SP-101,as_found,clockwise,2026-04-02T08:10:00Z,TB-1,bench 2,21.5,3400,20,19.79,,N.m,,,"
             "\n"
-            "SP-101,as_found,clockwise,2026-04-02T08:10:00Z,TB-1,bench 2,21.5,1150,20,19.83,,N.m,,,"
+            "SP-101,as_found,clockwise,2026-04-02T08:10:00Z,TB-1,bench 2,21.5,3400,20,19.83,,N.m,,,"
             "\n"
         ),
     ),
@@ -61,7 +61,7 @@ class CheckImportController(Controller):
         status_code=200,
         sync_to_thread=True,
         request_max_body_size=MOST_IMPORT_BYTES,
-        opt=tells(kinds.REFUSED, key_required=True, sent=_FILES),
+        opt=tells(kinds.REFUSED, key_required=True, sent=FILES),
     )
     def read(
         self,
@@ -77,7 +77,7 @@ class CheckImportController(Controller):
         ] = False,
         idempotency_key: IdempotencyKey = None,
     ) -> Response[ImportAnswer]:
-        file_format = CheckFormat(agreed_media_type(request, *_FILES))
+        file_format = CheckFormat(agreed_media_type(request, *FILES))
         if idempotency_key is None:
             raise KeyMissing
         if not body:

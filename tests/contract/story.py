@@ -1,0 +1,290 @@
+"""One invented shop's dealings with the service, told once through every operation.
+
+The description's examples are this story, as it was answered. To write them anew after a change:
+
+    python tests/contract/story.py
+"""
+
+import json
+import re
+import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final
+
+from httpx import Response
+from litestar.testing import TestClient
+
+from service.api.check_imports import FILES
+from service.api.methods import Application
+from service.app import create_app
+from service.clock import PinnedClock
+from service.store import LOCAL_SHOP, Store
+
+NOW: Final = datetime(2026, 5, 4, 12, 0, tzinfo=UTC)
+EXAMPLES: Final = Path(__file__).parents[2] / "service" / "openapi_examples.json"
+
+_LONGEST_LIST: Final = 3
+_CURSOR: Final = re.compile(r'"next_cursor": "[^"]+"')
+_UUID: Final = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-4[0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}")
+
+
+@dataclass(frozen=True)
+class Step:
+    """One request of the story with its answer."""
+
+    operation_id: str
+    sent: Any
+    parameters: dict[str, Any]
+    response: Response
+
+
+def app_over(store: Store) -> Application:
+    """The service at the time of the story."""
+    return create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(NOW))
+
+
+@contextmanager
+def service(directory: Path) -> Iterator[TestClient[Application]]:
+    """The service over a new store."""
+    with (
+        Store.open(directory / "shop.db", migrate=True) as store,
+        TestClient(app_over(store), raise_server_exceptions=False) as client,
+    ):
+        yield client
+
+
+def torque(value: float) -> dict[str, Any]:
+    return {"value": value, "unit": "N.m"}
+
+
+def point(target: float, *values: float) -> dict[str, Any]:
+    return {"target": torque(target), "readings": {"values": list(values), "unit": "N.m"}}
+
+
+WRENCH: Final[dict[str, Any]] = {
+    "serial": "SP-101",
+    "mechanism": "spring",
+    "indication": "type_ii_setting",
+    "model": "click wrench 20-100 N·m",
+    "lowest": torque(20),
+    "full_scale": torque(100),
+    "mpd_clockwise": {"percent": 4},
+    "resolution": torque(0.5),
+    "drive": "1/2 in",
+}
+TESTER: Final[dict[str, Any]] = {
+    "serial": "TB-1",
+    "model": "bench tester",
+    "lowest": torque(10),
+    "full_scale": torque(200),
+    "expanded_uncertainty_pct": 0.6,
+    "coverage_factor": 2,
+    "certificate": "C-25-001",
+    "calibrated_on": "2025-01-10",
+    "due_on": "2027-01-10",
+}
+CHECK: Final[dict[str, Any]] = {
+    "kind": "as_found",
+    "direction": "clockwise",
+    "performed_at": "2026-05-04T08:10:00Z",
+    "tester": "TB-1",
+    "operator": "bench 2",
+    "temperature_c": 21.5,
+    "cycle_count": 3900,
+    "points": [
+        point(20, 19.79, 19.83, 19.83, 19.80, 19.81),
+        point(60, 59.70, 59.75, 59.72, 59.78, 59.74),
+        point(100, 99.6, 99.7, 99.5, 99.6, 99.6),
+    ],
+}
+EARLIER: Final = (
+    ("2025-05-05T08:00:00Z", 20, (19.95, 19.98, 19.96, 19.99, 19.97)),
+    ("2025-11-03T08:00:00Z", 2100, (19.88, 19.92, 19.90, 19.86, 19.91)),
+)
+
+
+def earlier_check(performed_at: str, cycle_count: int, low: tuple[float, ...]) -> dict[str, Any]:
+    return CHECK | {
+        "performed_at": performed_at,
+        "cycle_count": cycle_count,
+        "points": [
+            point(20, *low),
+            point(60, *(round(3 * value, 2) for value in low)),
+            point(100, *(round(5 * value, 2) for value in low)),
+        ],
+    }
+
+
+def tell(client: TestClient[Application]) -> list[Step]:
+    """Every operation of the API, in an order that makes sense."""
+    steps: list[Step] = []
+
+    def do(
+        operation_id: str,
+        method: str,
+        path: str,
+        *,
+        sent: Any = None,
+        key: str | None = None,
+        if_match: str | None = None,
+        path_parameters: dict[str, str] | None = None,
+        content_type: str = "application/json",
+        **query: Any,
+    ) -> Response:
+        headers = {"Content-Type": content_type} if sent is not None else {}
+        if key is not None:
+            headers["Idempotency-Key"] = key
+        if if_match is not None:
+            headers["If-Match"] = if_match
+        response = client.request(
+            method,
+            path,
+            params=query,
+            headers=headers,
+            content=sent if sent is None or isinstance(sent, str) else json.dumps(sent),
+        )
+        headers.pop("Content-Type", None)
+        shown = (path_parameters or {}) | query | headers
+        steps.append(Step(operation_id, sent, shown, response))
+        return response
+
+    serial = {"serial": "SP-101"}
+    wrench = "/v1/wrenches/SP-101"
+    checks = f"{wrench}/checks"
+
+    do("registerWrench", "POST", "/v1/wrenches", sent=WRENCH, key="register-SP-101")
+    do("registerTester", "POST", "/v1/testers", sent=TESTER, key="register-TB-1")
+    for performed_at, cycle_count, low in EARLIER:
+        client.post(
+            checks,
+            json=earlier_check(performed_at, cycle_count, low),
+            headers={"Idempotency-Key": f"check-{cycle_count}"},
+        )
+    recorded = do(
+        "recordCheck", "POST", checks, sent=CHECK, key="check-3900", path_parameters=serial
+    )
+    do(
+        "importChecks",
+        "POST",
+        "/v1/checks/import",
+        sent=FILES["text/csv"].example,
+        key="import-april",
+        content_type="text/csv",
+        partial="true",
+    )
+    place = recorded.headers["location"]
+    check = serial | {"check_id": recorded.json()["id"]}
+    do("readCheck", "GET", place, path_parameters=check)
+    do("listChecks", "GET", checks, path_parameters=serial, limit=2)
+    do("readDrift", "GET", f"{wrench}/drift", path_parameters=serial, direction="clockwise")
+    do("readRepeatability", "GET", f"{wrench}/repeatability", path_parameters=serial, band="low")
+    do("readCapability", "GET", f"{wrench}/capability", path_parameters=serial, band="low")
+    do("readDue", "GET", f"{wrench}/due", path_parameters=serial)
+    do(
+        "readRisk",
+        "GET",
+        f"{wrench}/risk",
+        path_parameters=serial,
+        torque=25.0,
+        unit="N.m",
+        direction="clockwise",
+        on="2026-05-11",
+    )
+    do("readSchedule", "GET", "/v1/schedule", days=366)
+    do("readScheduleFeed", "GET", "/v1/schedule.ics", days=366)
+    do(
+        "voidCheck",
+        "POST",
+        f"{place}/void",
+        sent={"reason": "the tester was not zeroed"},
+        key="void-3900",
+        path_parameters=check,
+    )
+    do(
+        "changeWrench",
+        "PATCH",
+        wrench,
+        sent={"service": {"status": "out_of_service", "reason": "fell from the lift"}},
+        if_match='"v1"',
+        path_parameters=serial,
+    )
+    do("readWrench", "GET", wrench, path_parameters=serial)
+    do("listWrenches", "GET", "/v1/wrenches", status="out_of_service", limit=50)
+    do(
+        "changeTester",
+        "PATCH",
+        "/v1/testers/TB-1",
+        sent={
+            "certificate": "C-26-014",
+            "calibrated_on": "2026-05-04",
+            "due_on": "2027-05-04",
+        },
+        if_match='"v1"',
+        path_parameters={"serial": "TB-1"},
+    )
+    do("readTester", "GET", "/v1/testers/TB-1", path_parameters={"serial": "TB-1"})
+    do("listTesters", "GET", "/v1/testers", limit=50)
+    policy = do("readPolicy", "GET", "/v1/policy").json()
+    del policy["version"]
+    do(
+        "replacePolicy",
+        "PUT",
+        "/v1/policy",
+        sent=policy | {"cap_months": 6, "time_zone": "Europe/Berlin"},
+        if_match='"v1"',
+    )
+    do("isLive", "GET", "/health/live")
+    do("isReady", "GET", "/health/ready")
+    return steps
+
+
+def examples(steps: list[Step]) -> dict[str, Any]:
+    """The story as the examples of the description; ids are numbered as they come."""
+    ids: dict[str, str] = {}
+
+    def numbered(value: Any) -> Any:
+        text = json.dumps(value, ensure_ascii=False)
+        for found in _UUID.findall(text):
+            ids.setdefault(found, f"00000000-0000-4000-8000-{len(ids) + 1:012}")
+        text = _CURSOR.sub('"next_cursor": "b3BhcXVl"', text)
+        return json.loads(_UUID.sub(lambda match: ids[match[0]], text))
+
+    told: dict[str, Any] = {}
+    for step in steps:
+        example: dict[str, Any] = {}
+        if step.parameters:
+            example["parameters"] = numbered(step.parameters)
+        if step.sent is not None:
+            example["sent"] = numbered(step.sent)
+        if step.response.headers["content-type"] == "application/json":
+            example["answer"] = _shortened(numbered(step.response.json()))
+        told[step.operation_id] = example
+    return dict(sorted(told.items()))
+
+
+def _shortened(value: Any) -> Any:
+    if isinstance(value, list):
+        return [_shortened(each) for each in value[:_LONGEST_LIST]]
+    if isinstance(value, dict):
+        return {name: _shortened(each) for name, each in value.items()}
+    return value
+
+
+def main() -> None:
+    with tempfile.TemporaryDirectory() as directory, service(Path(directory)) as client:
+        told = examples(tell(client))
+    EXAMPLES.write_text(json.dumps(told, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    from service.openapi import description_text
+
+    description_file = EXAMPLES.parents[1] / "openapi" / "openapi.json"
+    description_file.parent.mkdir(exist_ok=True)
+    description_file.write_text(description_text(), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    sys.exit(main())
