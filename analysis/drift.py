@@ -12,6 +12,7 @@ import numpy as np
 import polars as pl
 
 from analysis.arrays import Array
+from analysis.diagnostics import FamilyDiagnostics, diagnose
 from analysis.error_law import DAYS_PER_YEAR, ErrorLaw
 from analysis.errors import NotEnoughEvidence
 from analysis.fleet import FamilyFit, Source
@@ -150,6 +151,7 @@ class Drift:
     segments: tuple[Segment, ...]
     jumps: tuple[Jump, ...]
     lack_of_fit: LackOfFit
+    diagnostics: FamilyDiagnostics | NotEnoughEvidence
     own_history: OwnHistory | NotEnoughEvidence
     points: tuple[PlotPoint, ...]
     lines: tuple[PlotLine, ...]
@@ -177,6 +179,7 @@ def drift(
         segments=_segments(history),
         jumps=_jumps(family, row, history),
         lack_of_fit=_lack_of_fit(family, row),
+        diagnostics=diagnose(family),
         own_history=_own_history(family.mode, history, deviations),
         points=_points(history),
         lines=tuple(_lines(family, history, places_x, day)),

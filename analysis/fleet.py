@@ -18,6 +18,7 @@ from analysis.family_posterior import family_mode, family_posterior
 from analysis.history import Histories, pack_histories
 from analysis.jumps import find_jumps
 from analysis.state_filter import State, filter_histories
+from analysis.tails import Tails, fit_tails
 from analysis.time_basis import TimeBasis, other_bases, typical_pace, with_clock
 from analysis.vocabulary import Direction, Mechanism
 
@@ -44,6 +45,7 @@ class FamilyFit:
     checks      how many checks
     law         K equally likely laws
     mode        the most probable one
+    tails       of the scatter of its readings
     histories   of the members only
     state       (K, N) of the members
     jump_evidence  (N, C) as in `analysis.jumps.JumpScan`
@@ -59,6 +61,7 @@ class FamilyFit:
     checks: int
     law: ErrorLaw
     mode: ErrorLaw
+    tails: Tails
     histories: Histories
     state: State
     jump_evidence: Array
@@ -213,6 +216,7 @@ def fit_family(
         checks=int(teachers.present.sum()),
         law=posterior.draws,
         mode=posterior.mode,
+        tails=fit_tails(posterior.mode, teachers),
         histories=own.histories,
         state=filtered.state,
         jump_evidence=own.evidence,

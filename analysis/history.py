@@ -39,6 +39,7 @@ class Histories:
     mean_pct       (N, C, J) mean deviation of the readings, % of reading
     squares        (N, C, J) sum of squared deviations from that mean, and for each reading the
                    variance that its rounding may hide
+    residual_pct   (N, C, J, R) the readings less that mean; nan where padded
     """
 
     wrenches: tuple[str, ...]
@@ -54,6 +55,7 @@ class Histories:
     count: Array
     mean_pct: Array
     squares: Array
+    residual_pct: Array
 
     @property
     def size(self) -> int:
@@ -69,7 +71,7 @@ class Histories:
                 getattr(self, name)[rows]
                 for name in (
                     "day", "year", "clock", "cycles", "present", "adjusted", "jumped",
-                    "x", "count", "mean_pct", "squares",
+                    "x", "count", "mean_pct", "squares", "residual_pct",
                 )
             ),
         )  # fmt: skip
@@ -92,6 +94,7 @@ def pack_histories(deviations: pl.DataFrame, direction: Direction) -> Histories:
             ((pl.col("deviation_pct") - pl.col("deviation_pct").mean()) ** 2 + ROUNDING_SD_PCT**2)
             .sum()
             .alias("squares"),
+            (pl.col("deviation_pct") - pl.col("deviation_pct").mean()).alias("residuals"),
         )
         .sort("wrench", "day", "left", "check", "x")
         .with_columns(
@@ -127,6 +130,11 @@ def _filled(cells: pl.DataFrame) -> Histories:
         values[i, c, j] = cells[name].to_numpy()
         return values
 
+    number = cells.select(pl.int_ranges("count").alias("k")).explode("k")["k"].to_numpy()
+    single = cells.select("i", "c", "j", "residuals").explode("residuals")
+    residual = np.full((*table("x", 1.0).shape, int(number.max(initial=0)) + 1), np.nan)
+    residual[single["i"], single["c"], single["j"], number] = single["residuals"].to_numpy()
+
     cycles = np.full((n, checks_most), np.nan)
     cycles[i, c] = cells["cycles"].to_numpy()
 
@@ -146,4 +154,5 @@ def _filled(cells: pl.DataFrame) -> Histories:
         count=table("count", 0.0),
         mean_pct=table("mean", 0.0),
         squares=table("squares", 0.0),
+        residual_pct=residual,
     )

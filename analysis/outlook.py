@@ -2,56 +2,87 @@
 
 The total is level plus the effect of the check (or, for a pull at work, of that pull's hand and
 fixture, taken to be as large). Knowledge comes from the last check; drift, its doubt and wander
-are carried forward from there, and the chance that a knock has come since.
+are carried forward from there, the chance that a knock has come since, and the chance that the
+check goes astray.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Self
 
 import numpy as np
 
 from analysis.arrays import Array
-from analysis.error_law import DAYS_PER_YEAR, ErrorLaw
+from analysis.error_law import DAYS_PER_YEAR, STRAY_FACTOR, ErrorLaw
 from analysis.fleet import FamilyFit
 from analysis.mixture import Mixture
 from analysis.state_filter import State, advance
+from analysis.tails import NORMAL, Tails
 from analysis.time_basis import clock_ahead
 
 
 @dataclass(frozen=True, slots=True)
 class Outlook:
-    """K equally likely normal distributions for each of N wrenches, were none knocked.
+    """K equally likely normal distributions for each of N wrenches, were there no events.
 
     law           the K laws
     mean          (K, N, 2) total gain (% of reading) and total offset (% of full scale)
     cov           (K, N, 2, 2)
     knock_chance  (K, N) of a knock since the last check; it adds the law's knock variance to cov
+    of_a_check    false: the wrench's own level, without the effect of a check
+    tails         of the scatter of a reading
     """
 
     law: ErrorLaw
     mean: Array
     cov: Array
     knock_chance: Array
+    of_a_check: bool = True
+    tails: Tails = NORMAL
+
+    def events(self) -> tuple[tuple[Array, Array], ...]:
+        """What may have happened: (chance (K, N), variance it adds to gain and offset (K, 2))."""
+        law = self.law
+        stray = law.stray_share[:, None] * np.ones_like(self.knock_chance)
+        chances = [(self.knock_chance, law.knock_sd**2)]
+        if self.of_a_check:
+            chances.append((stray, (STRAY_FACTOR**2 - 1) * law.check_sd**2))
+        return tuple(event for event in chances if event[0].any())
 
     def at(self, x: float) -> Mixture:
-        """The total deviation at x, before the scatter of a reading: components (2 K, N)."""
+        """The total deviation at x before the scatter of a reading: K components an event."""
         z = np.array([1.0, 1.0 / x])
         mean = self.mean @ z
         variance = np.einsum("i,knij,j->kn", z, self.cov, z)
-        knocked = variance + (self.law.knock_sd**2 @ z**2)[:, None]
-        weight = np.concatenate([1 - self.knock_chance, self.knock_chance]) / self.law.size
-        return Mixture(np.concatenate([mean, mean]), np.concatenate([variance, knocked]), weight)
+        events = self.events()
+        quiet = np.ones_like(mean) - sum(chance for chance, _ in events)
+        return Mixture(
+            mean=np.concatenate([mean] * (1 + len(events))),
+            variance=np.concatenate(
+                [variance, *(variance + (extra @ z**2)[:, None] for _, extra in events)]
+            ),
+            weight=np.concatenate([quiet, *(chance for chance, _ in events)]) / self.law.size,
+        )
 
     def reading_at(self, x: float) -> Mixture:
         """The deviation of one reading at x."""
-        scatter = self.law.scatter_variance(np.asarray(x))
-        return self.at(x).plus(np.concatenate([scatter, scatter])[:, None])
+        total = self.at(x)
+        copies = total.mean.shape[0] // self.law.size
+        scatter = np.tile(self.law.scatter_variance(np.asarray(x)), copies)[:, None]
+        parts = self.tails.parts()
+        return Mixture(
+            mean=np.concatenate([total.mean] * len(parts)),
+            variance=np.concatenate([total.variance + s**2 * scatter for _, s in parts]),
+            weight=np.concatenate([w * total.weight for w, _ in parts]),
+        )
 
     def row(self, i: int) -> Self:
         """The outlook of one wrench, N = 1."""
         part = slice(i, i + 1)
-        return type(self)(
-            self.law, self.mean[:, part], self.cov[:, part], self.knock_chance[:, part]
+        return replace(
+            self,
+            mean=self.mean[:, part],
+            cov=self.cov[:, part],
+            knock_chance=self.knock_chance[:, part],
         )
 
 
@@ -86,4 +117,6 @@ def outlook(family: FamilyFit, day: Array | float, *, of_a_check: bool = True) -
         mean=np.moveaxis(state.level, 0, -1),
         cov=cov,
         knock_chance=family.law.knock_chance(_years_on(family, day)),
+        of_a_check=of_a_check,
+        tails=family.tails,
     )

@@ -4,9 +4,9 @@ Given total gain A and offset B of the check, readings are independent, so
 
     P(pass) = E_AB prod_j [ Phi((M_j - d_j) / s_j) - Phi((-M_j - d_j) / s_j) ]^n,  d_j = A + B / x_j
 
-with s_j² = rho² + (alpha / x_j)². The expectation is a two-dimensional sum over the normal
-distribution of (A, B), without and with a knock since the last check, for each law of the family,
-averaged over the laws.
+with s_j² = rho² + (alpha / x_j)², and likewise where the scatter has tails (`analysis.tails`). The
+expectation is a two-dimensional sum over the normal distribution of (A, B), without and with a
+knock since the last check or a check gone astray, for each law of the family, averaged over them.
 
 Where doubt about A and B is wide beside s_j, the integrand is nearly a step, which Gauss-Hermite
 nodes miss by a percent. The sum therefore runs along the axes in which the deviations at the
@@ -54,15 +54,15 @@ class CheckPlan:
 
 
 @cache
-def _grid(laws: int, after_knock: bool) -> tuple[Array, Array]:
+def _grid(laws: int, rare: bool) -> tuple[Array, Array]:
     """Standard normal nodes (K, Q, 2) and weights (K, Q) for K laws; far corners are left out.
 
     A single law needs a fine row of nodes. Many laws share the work: each has a coarse row, shifted
-    against its neighbours', and their average is as good as one fine row. The rare branch after a
-    knock counts little and is coarser still.
+    against its neighbours', and their average is as good as one fine row. A rare event
+    counts little and is coarser still.
     """
     count, across_count = (_ALONG, _ACROSS) if laws < _SHARING else (_ALONG_SHARED, _ACROSS_SHARED)
-    if after_knock and laws >= _SHARING:
+    if rare and laws >= _SHARING:
         across_count = 2
     step = 2 * _REACH / (count - 1)
     shift = ((np.arange(laws) * _GOLDEN) % 1.0 - 0.5) * step if laws >= _SHARING else np.zeros(laws)
@@ -88,14 +88,13 @@ def pass_probability_by_law(outlook: Outlook, plan: CheckPlan, mpd_pct: Array) -
     if not (mpd_pct >= 0.0).all():
         raise ValueError("every target needs a limit of zero or more")
     laws = outlook.law.size
-    quiet = _expectation(outlook, outlook.cov, plan, mpd_pct, _grid(laws, after_knock=False))
-    if not outlook.knock_chance.any():
-        return quiet
-    jump = (outlook.law.knock_sd**2)[:, None, :, None] * np.eye(2)
-    knocked = _expectation(
-        outlook, outlook.cov + jump, plan, mpd_pct, _grid(laws, after_knock=True)
-    )
-    return np.asarray(quiet + outlook.knock_chance * (knocked - quiet))
+    quiet = _expectation(outlook, outlook.cov, plan, mpd_pct, _grid(laws, rare=False))
+    answer = quiet
+    for chance, extra in outlook.events():
+        wider = outlook.cov + extra[:, None, :, None] * np.eye(2)
+        happened = _expectation(outlook, wider, plan, mpd_pct, _grid(laws, rare=True))
+        answer = answer + chance * (happened - quiet)
+    return answer
 
 
 def _expectation(
@@ -119,7 +118,11 @@ def _expectation(
         )  # (K, n, Q, 2)
         deviation = total @ z
         limit = mpd_pct[None, part, None, :]
-        inside = ndtr((limit - deviation) / sd) - ndtr((-limit - deviation) / sd)
+        inside = sum(
+            weight
+            * (ndtr((limit - deviation) / (scale * sd)) - ndtr((-limit - deviation) / (scale * sd)))
+            for weight, scale in outlook.tails.parts()
+        )
         passing = (inside**plan.repeats).prod(-1)
         answer[:, part] = np.einsum("knq,kq->kn", passing, weights)
     return answer

@@ -128,6 +128,7 @@ class _Seen:
     count: Array
     mean_pct: Array
     squares: Array
+    residual_pct: Array
 
 
 def _noise(recipe: Recipe, shape: tuple[int, ...], random: np.random.Generator) -> Array:
@@ -174,7 +175,7 @@ def _checked(
     left_out[left_out.all(axis=1)] = False
     measured = present[:, None] & ~left_out
     mean = readings.mean(axis=-1)
-    squares = ((readings - mean[..., None]) ** 2).sum(axis=-1)
+    residual = readings - mean[..., None]
     return _Seen(
         present=present,
         adjusted=np.zeros_like(present),
@@ -182,7 +183,8 @@ def _checked(
         cycles=_CYCLES_A_YEAR * used,
         count=np.where(measured, float(recipe.repeats), 0.0),
         mean_pct=np.where(measured, mean, 0.0),
-        squares=np.where(measured, squares, 0.0),
+        squares=np.where(measured, (residual**2).sum(axis=-1), 0.0),
+        residual_pct=np.where(measured[..., None], residual, np.nan),
     )
 
 
@@ -220,4 +222,5 @@ def _packed(recipe: Recipe, seen: list[_Seen]) -> Histories:
         count=count,
         mean_pct=column("mean_pct"),
         squares=column("squares"),
+        residual_pct=column("residual_pct"),
     )

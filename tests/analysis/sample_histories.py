@@ -11,6 +11,7 @@ from analysis.error_law import ErrorLaw
 from analysis.fleet import FamilyFit
 from analysis.history import Histories, pack_histories
 from analysis.state_filter import filter_histories
+from analysis.tails import NORMAL
 from analysis.time_basis import TimeBasis, with_clock
 from analysis.vocabulary import CheckKind, Direction
 
@@ -162,6 +163,7 @@ def family_of(
         wrenches=histories.size,
         checks=int(histories.present.sum()),
         law=law,
+        tails=NORMAL,
         mode=law.take([0]),
         histories=histories,
         state=filtered.state,

@@ -30,6 +30,7 @@ def _view(
         mean=np.broadcast_to(np.array(mean), (law.size, 1, 2)),
         cov=np.broadcast_to(np.asarray(cov), (law.size, 1, 2, 2)),
         knock_chance=np.full((law.size, 1), knock_chance),
+        of_a_check=False,  # the covariance is given; a check that goes astray has its own test
     )
 
 
