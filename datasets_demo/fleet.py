@@ -161,7 +161,7 @@ FLEET: Final = (
         interval_days=270, last_check_days_ago=389),
     _dial("DL-405", 70, 350, 2, "1/2 in", 2100, ccw_pct=4.0, interval_days=270,
         last_check_days_ago=262,
-        out_of_service="square drive cracked, waits for the repairer since 2026-10-12"),
+        out_of_service="square drive cracked, waits for the repairer"),
     _dial("DL-406", 120, 600, 5, "3/4 in", 0, ccw_pct=4.0, counts_cycles=False),
 )
 # fmt: on

@@ -146,7 +146,7 @@ class LifeOf:
                 points=self._points(
                     MAKERS_BENCH, circumstances, direction, self.wrench.targets, repeats=5
                 ),
-                card_certificate=f"W-{self.wrench.serial}-{start:%y%m}",
+                card_certificate=f"W-{self.wrench.serial}",
             )
 
     def visit(self, start: datetime) -> list[Check]:
