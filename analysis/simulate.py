@@ -13,7 +13,7 @@ from analysis.arrays import Array, Flags
 from analysis.error_law import DAYS_PER_YEAR, ErrorLaw
 from analysis.history import Histories
 
-_CYCLES_A_YEAR: Final = 2000.0  # of a wrench whose pace is 1
+CYCLES_A_YEAR: Final = 2000.0  # of a wrench whose pace is 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +180,7 @@ def _checked(
         present=present,
         adjusted=np.zeros_like(present),
         year=year,
-        cycles=_CYCLES_A_YEAR * used,
+        cycles=CYCLES_A_YEAR * used,
         count=np.where(measured, float(recipe.repeats), 0.0),
         mean_pct=np.where(measured, mean, 0.0),
         squares=np.where(measured, (residual**2).sum(axis=-1), 0.0),
