@@ -11,7 +11,7 @@ from analysis.error_law import ErrorLaw
 from analysis.fleet import FamilyFit
 from analysis.history import Histories, pack_histories
 from analysis.state_filter import filter_histories
-from analysis.tails import NORMAL
+from analysis.tails import NORMAL, Tails
 from analysis.time_basis import TimeBasis, with_clock
 from analysis.vocabulary import CheckKind, Direction
 
@@ -149,6 +149,7 @@ def family_of(
     histories: Histories,
     basis: TimeBasis = TimeBasis.TIME,
     pace: float = float("nan"),
+    tails: Tails = NORMAL,
 ) -> FamilyFit:
     """A family whose law is given, not learnt: K laws, each wrench filtered under each."""
     histories = with_clock(histories, basis, pace)
@@ -163,8 +164,8 @@ def family_of(
         wrenches=histories.size,
         checks=int(histories.present.sum()),
         law=law,
-        tails=NORMAL,
         mode=law.take([0]),
+        tails=tails,
         histories=histories,
         state=filtered.state,
         jump_evidence=np.zeros(histories.present.shape),
