@@ -242,10 +242,10 @@ def _segments(history: Histories) -> tuple[Segment, ...]:
 
 def _jumps(family: FamilyFit, row: int, history: Histories) -> tuple[Jump, ...]:
     found = []
-    instant = 1e-6  # days: just before and just after
+    instant = 1e-6  # days: just before and just after the check, so that no drift is counted in
     for c in np.flatnonzero(history.jumped[0]).tolist():
         after_day, before_day = float(history.day[0, c]), float(history.day[0, c - 1])
-        days = np.array([before_day, after_day]) + instant
+        days = np.array([max(before_day, after_day - 2 * instant), after_day]) + instant
         sides = smooth(family.mode, history, days, _clock(family, history, days))
         size = sides.level[0, 1] - sides.level[0, 0]
         found.append(
