@@ -25,7 +25,7 @@ NOW = datetime(2026, 5, 4, 12, 0, tzinfo=UTC)
 
 
 def nm(value: float) -> Torque:
-    return Torque.of(value, "N.m")
+    return Torque.of(float(value), "N.m")
 
 
 def a_wrench(serial: str = "TW-1", **changes: object) -> Wrench:

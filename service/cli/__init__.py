@@ -1,0 +1,28 @@
+"""The command `wrench-drift`.
+
+Each command has a module of its own that imports what it works with only when it runs, so that help
+comes at once.
+"""
+
+import click
+
+from service.cli.database import db
+from service.cli.demo import demo
+from service.cli.exporting import export
+from service.cli.importing import import_
+from service.cli.openapi import openapi
+from service.cli.serve import serve
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="wrench-drift")
+def main() -> None:
+    """Calibration drift of torque wrenches: a service for the workshop that answers with reasons.
+
+    The settings WRENCH_DRIFT_STORE, WRENCH_DRIFT_HOST, WRENCH_DRIFT_PORT and WRENCH_DRIFT_SHOP are
+    read from the environment; an option on the command line wins.
+    """
+
+
+for command in (serve, demo, import_, export, db, openapi):
+    main.add_command(command)

@@ -1,0 +1,95 @@
+"""`wrench-drift import`: files of wrenches, testers and checks into the store."""
+
+from pathlib import Path
+from typing import IO
+
+import click
+
+from service.cli.faults import finding_lines, told_plainly
+from service.cli.options import settings_with, shop_option, store_option
+
+
+@click.group("import")
+def import_() -> None:
+    """Read a file into the store; register wrenches and testers before their checks."""
+
+
+@import_.command()
+@click.argument("file", type=click.File("rb"))
+@store_option
+@shop_option
+def wrenches(file: IO[bytes], store: Path | None, shop: str | None) -> None:
+    """Register the wrenches of a CSV file, all or none."""
+    with told_plainly():
+        from service.imports import import_wrenches
+        from service.store import Store
+
+        settings = settings_with(store=store, shop=shop)
+        with Store.open(settings.store) as opened, opened.write(settings.shop) as records:
+            report = import_wrenches(records, file.read(), now=settings.clock().now())
+    click.echo(f"{len(report.stored)} registered, {len(report.already_there)} there already")
+
+
+@import_.command()
+@click.argument("file", type=click.File("rb"))
+@store_option
+@shop_option
+def testers(file: IO[bytes], store: Path | None, shop: str | None) -> None:
+    """Register the testers of a CSV file, all or none."""
+    with told_plainly():
+        from service.imports import import_testers
+        from service.store import Store
+
+        settings = settings_with(store=store, shop=shop)
+        with Store.open(settings.store) as opened, opened.write(settings.shop) as records:
+            report = import_testers(records, file.read(), now=settings.clock().now())
+    click.echo(f"{len(report.stored)} registered, {len(report.already_there)} there already")
+
+
+@import_.command()
+@click.argument("file", type=click.File("rb"))
+@click.option(
+    "--format",
+    "file_format",
+    type=click.Choice(["csv", "ndjson"]),
+    help="Of the file. [default: ndjson for a name that ends in .ndjson or .jsonl, else csv]",
+)
+@click.option("--partial", is_flag=True, help="Store what can be stored, report the rest.")
+@click.option(
+    "--confirm-unusual", is_flag=True, help="Stand by readings that look like a slip, in every row."
+)
+@store_option
+@shop_option
+def checks(
+    file: IO[bytes],
+    file_format: str | None,
+    partial: bool,
+    confirm_unusual: bool,
+    store: Path | None,
+    shop: str | None,
+) -> None:
+    """Record the checks of a CSV or NDJSON file, all or none unless --partial.
+
+    The exit status is 1 when any row was refused.
+    """
+    with told_plainly():
+        from service.imports import CheckFormat, import_checks
+        from service.store import Store
+
+        if file_format is None:
+            is_ndjson = Path(file.name).suffix in (".ndjson", ".jsonl")
+            file_format = "ndjson" if is_ndjson else "csv"
+        settings = settings_with(store=store, shop=shop)
+        with Store.open(settings.store) as opened, opened.write(settings.shop) as records:
+            report = import_checks(
+                records,
+                file.read(),
+                CheckFormat[file_format.upper()],
+                now=settings.clock().now(),
+                partial=partial,
+                confirm_unusual=confirm_unusual,
+            )
+    click.echo(f"{len(report.stored)} recorded, {len(report.already_there)} there already")
+    if report.refused:
+        lines = "\n".join(finding_lines(report.refused))
+        raise click.ClickException(f"{len(report.refused)} refused\n{lines}")

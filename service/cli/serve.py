@@ -1,0 +1,40 @@
+"""`wrench-drift serve`: the service over the shop's own store."""
+
+from pathlib import Path
+
+import click
+
+from service.cli.faults import told_plainly
+from service.cli.options import host_option, port_option, settings_with, shop_option, store_option
+
+
+@click.command()
+@store_option
+@shop_option
+@host_option
+@port_option
+def serve(store: Path | None, shop: str | None, host: str | None, port: int | None) -> None:
+    """Serve the API; the store is made when there is none, and brought up to date."""
+    with told_plainly():
+        from service.cli.serving import base_url, run_server, with_free_port
+        from service.store import Store
+
+        settings = with_free_port(settings_with(store=store, shop=shop, host=host, port=port))
+        existed = settings.store.exists()
+        with Store.open(settings.store, migrate=True) as opened:
+            opened.add_shop(settings.shop)
+
+    def announce() -> None:
+        if not existed:
+            click.echo(f"Made a new store, {settings.store.resolve()}")
+        click.echo(f"Listening at {base_url(settings)}, description at {base_url(settings)}/schema")
+        if not settings.is_loopback:
+            click.secho(
+                f"Warning: {settings.host} can be reached from other machines, and there is no "
+                "access control yet: whoever reaches this port can read and write every record. "
+                "Keep it inside a network that you trust, or serve at 127.0.0.1.",
+                fg="yellow",
+            )
+        click.echo("Ctrl-C stops it.")
+
+    run_server(settings, on_answering=announce)
