@@ -1,8 +1,8 @@
 """A shop's wrenches as families, each with its law, and each wrench's own state within it.
 
 A family is a mechanism and a size class in one direction. A family with too few wrenches that were
-checked twice or more borrows the other sizes of its mechanism; a mechanism with too few of them
-rests mostly on the trade's assumptions, and every answer says so.
+checked on two days or more borrows the other sizes of its mechanism; a mechanism with too few of
+them rests mostly on the trade's assumptions, and every answer says so.
 """
 
 from collections.abc import Mapping
@@ -25,7 +25,7 @@ from analysis.vocabulary import Direction, Mechanism
 METHOD: Final = "error-law-state-space"
 METHOD_VERSION: Final = "1"
 
-_ENOUGH_FOR_A_SIZE: Final = 6  # wrenches checked at least twice
+_ENOUGH_FOR_A_SIZE: Final = 6  # wrenches checked on two days at least: only they show drift
 _ENOUGH_FOR_A_MECHANISM: Final = 3
 _SIZE_LIMITS_NM: Final = (30.0, 200.0)
 _SIZE_NAMES: Final = ("small", "medium", "large")
@@ -142,7 +142,7 @@ def _families(
     members: dict[tuple[Mechanism, str], list[int]] = {}
     for row, wrench in enumerate(packed.wrenches):
         members.setdefault(kinds[wrench], []).append(row)
-    repeated = packed.present.sum(axis=1) >= 2
+    repeated = packed.day[:, -1] > packed.day[:, 0]
     fits = []
     for mechanism in Mechanism:
         sizes = {size: rows for (kind, size), rows in members.items() if kind is mechanism}
