@@ -27,7 +27,7 @@ import numpy as np
 from analysis.arrays import Array
 from analysis.errors import NotEnoughEvidence
 from analysis.pass_fail import PassFail
-from analysis.reliability_check import GoodnessOfFit, goodness_of_fit
+from analysis.reliability_goodness import GoodnessOfFit, goodness_of_fit
 from analysis.reliability_model import ReliabilityModel
 from analysis.reliability_profile import ModelFit, Profile, interval_over_models
 
