@@ -189,7 +189,12 @@ def _inner(left: Array, right: Array) -> Array:
     return np.asarray(np.einsum("i...,i...->...", left, right))
 
 
-_IDENTITY = np.eye(2)[:, :, None, None]
+def _one_plus(matrix: Array) -> Array:
+    """Identity plus (2, 2, ...) matrices."""
+    summed = matrix.copy()
+    summed[0, 0] += 1.0
+    summed[1, 1] += 1.0
+    return summed
 
 
 def observe(
@@ -198,11 +203,11 @@ def observe(
     """Knowledge after a check, and the check's log likelihood without its constant.
 
     check_variance (2, P, N) or (2, P, 1), h (2, P, N), information (2, 2, P, N); zero information
-    leaves the state as it was.
+    leaves the state as it was. A further axis before P, for branches, is carried along.
     """
     level_cov, cross = state.level_cov, state.level_rate_cov
     total = level_cov + diagonal(check_variance)
-    inverse, determinant = _inverse(_IDENTITY + _product(information, total))
+    inverse, determinant = _inverse(_one_plus(_product(information, total)))
     pulled = _dot(information, state.level)
     residual = h - pulled
     scaled = _dot(inverse, residual)  # (I + H V)^-1 r
@@ -224,22 +229,37 @@ def observe(
     return after, log_likelihood
 
 
-def _merged(branches: list[State], weights: Array) -> State:
-    """One normal distribution with the mean and covariance of the weighted branches (B, P, N)."""
-    level = sum(w * b.level for w, b in zip(weights, branches, strict=True))
-    rate = sum(w * b.rate for w, b in zip(weights, branches, strict=True))
-    level_cov, level_rate_cov, rate_cov = 0.0, 0.0, 0.0
-    for w, b in zip(weights, branches, strict=True):
-        from_level, from_rate = b.level - level, b.rate - rate
-        level_cov += w * (b.level_cov + from_level[:, None] * from_level[None])
-        level_rate_cov += w * (b.level_rate_cov + from_level[:, None] * from_rate[None])
-        rate_cov += w * (b.rate_cov + from_rate[:, None] * from_rate[None])
+def _branched(state: State, knock_variance: Array) -> State:
+    """The state in three branches, (2, 3, P, N) and so on: no event, a knock, a stray check."""
+    knocked = state.level_cov + diagonal(knock_variance)
     return State(
-        np.asarray(level),
-        np.asarray(rate),
-        np.asarray(level_cov),
-        np.asarray(level_rate_cov),
-        np.asarray(rate_cov),
+        level=state.level[:, None],
+        rate=state.rate[:, None],
+        level_cov=np.stack([state.level_cov, knocked, state.level_cov], axis=2),
+        level_rate_cov=state.level_rate_cov[:, :, None],
+        rate_cov=state.rate_cov[:, :, None],
+    )
+
+
+def _merged(branches: State, weights: Array) -> State:
+    """One normal distribution with the mean and covariance of the branches, weights (3, P, N)."""
+
+    def averaged(values: Array) -> Array:
+        return np.asarray(np.einsum("bpn,...bpn->...pn", weights, values))
+
+    level, rate = averaged(branches.level), averaged(branches.rate)
+    from_level, from_rate = branches.level - level[:, None], branches.rate - rate[:, None]
+    weighted_level, weighted_rate = weights * from_level, weights * from_rate
+
+    def spread(left: Array, right: Array) -> Array:
+        return np.asarray(np.einsum("ibpn,jbpn->ijpn", left, right))
+
+    return State(
+        level=level,
+        rate=rate,
+        level_cov=averaged(branches.level_cov) + spread(weighted_level, from_level),
+        level_rate_cov=averaged(branches.level_rate_cov) + spread(weighted_level, from_rate),
+        rate_cov=averaged(branches.rate_cov) + spread(weighted_rate, from_rate),
     )
 
 
@@ -247,7 +267,7 @@ def _surprise(state: State, check_variance: Array, h: Array, information: Array)
     """(P, N) squared standardised prediction error r' H^+ (I + H V)^-1 r of a check."""
     total = state.level_cov + diagonal(check_variance)
     residual = h - _dot(information, state.level)
-    scaled = _dot(_inverse(_IDENTITY + _product(information, total))[0], residual)
+    scaled = _dot(_inverse(_one_plus(_product(information, total)))[0], residual)
     values, vectors = np.linalg.eigh(np.moveaxis(information, (0, 1), (-2, -1)))
     carried = values > 1e-9 * np.maximum(values[..., -1:], 1e-300)
     inverse = np.where(carried, 1.0 / np.where(carried, values, 1.0), 0.0)
@@ -275,6 +295,9 @@ def filter_histories(
     events = bool(law.knocks_per_year.any() or law.stray_share.any() or certain.any())
     check_variance = pair(law.check_sd**2)
     knock_variance = pair(law.knock_sd**2)
+    branch_variance = np.stack(
+        [check_variance, check_variance, STRAY_FACTOR**2 * check_variance], axis=1
+    )
     stray = law.stray_share[:, None]
     for c in range(checks):
         years = histories.year[:, c] - histories.year[:, c - 1] if c else np.zeros(histories.size)
@@ -291,18 +314,16 @@ def filter_histories(
             continue
         knock = np.where(histories.adjusted[:, c], 0.0, law.knock_chance(years))
         knock = np.where(certain[:, :, c], 1.0, knock)
-        branches = (
-            observe(state, check_variance, h, information),
-            observe(loosen_level(state, knock_variance), check_variance, h, information),
-            observe(state, STRAY_FACTOR**2 * check_variance, h, information),
+        branches, likelihoods = observe(
+            _branched(state, knock_variance), branch_variance, h[:, None], information[:, :, None]
         )
         prior = np.stack([(1 - knock) * (1 - stray), knock, (1 - knock) * stray])
-        likelihoods = np.stack([branch[1] for branch in branches])
         top = np.where(prior > 0, likelihoods, -np.inf).max(axis=0)
-        joint = np.where(prior > 0, prior * np.exp(np.minimum(likelihoods - top, 0.0)), 0.0)
+        # A branch without a prior must not overflow however well it would explain the check.
+        joint = prior * np.exp(np.minimum(likelihoods - top, 0.0))
         total = joint.sum(axis=0)
         weights = joint / total
-        state = _merged([branch[0] for branch in branches], weights)
+        state = _merged(branches, weights)
         log_likelihood += top + np.log(total)
         knocked[:, :, c], astray[:, :, c] = weights[1], weights[2]
     return Filtered(
