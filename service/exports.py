@@ -87,7 +87,7 @@ def _units_of(point: Point) -> tuple[str, str]:
 
 def _check_rows(check: Check) -> Iterator[dict[str, object]]:
     card = check.card
-    head = {
+    head: dict[str, object] = {
         "wrench": check.wrench,
         "kind": check.kind.value,
         "direction": check.direction.value,

@@ -7,7 +7,7 @@ every finding at once, each with its remedy.
 from bisect import bisect_left, bisect_right, insort
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Final
 from uuid import uuid4
 from zoneinfo import ZoneInfo
@@ -16,6 +16,7 @@ from analysis.vocabulary import CheckKind, Direction
 from service.findings import Finding, Refused
 from service.points_intake import PointDraft, admitted_points, point_findings, same_points
 from service.records import Card, Check, Policy, Tester, Wrench
+from service.source_intake import LONGEST_TEXT, source_findings, too_long
 
 # A bench computer's clock may run ahead a little. Common practice, no source.
 CLOCK_SLACK: Final = timedelta(minutes=5)
@@ -23,7 +24,6 @@ CLOCK_SLACK: Final = timedelta(minutes=5)
 EARLIEST: Final = datetime(1970, 1, 2, tzinfo=UTC)
 # A bench outside this is a slip of the keyboard. Common practice, no source.
 TEMPERATURE_C: Final = (-40.0, 60.0)
-LONGEST_TEXT: Final = 200
 
 __all__ = ["CheckDraft", "CycleCounts", "PointDraft", "admit_check", "is_recorded_as"]
 
@@ -92,7 +92,7 @@ def admit_check(
     findings = [
         *of_time,
         *_direction_findings(draft, wrench),
-        *_source_findings(draft, tester, day, now),
+        *source_findings(draft.tester, draft.card, tester=tester, day=day, now=now),
         *_circumstance_findings(draft, earlier),
         *_replacement_findings(draft, wrench, replaced),
         *point_findings(
@@ -169,99 +169,9 @@ def _direction_findings(draft: CheckDraft, wrench: Wrench) -> Iterator[Finding]:
         )
 
 
-def _source_findings(
-    draft: CheckDraft, tester: Tester | None, day: date | None, now: datetime
-) -> Iterator[Finding]:
-    """Who measured: a tester in calibration on that day, or the card that came with the wrench.
-
-    day   of the check in the shop's zone; None when the time itself is wrong
-    """
-    if draft.card is not None:
-        if draft.tester is not None:
-            yield Finding(
-                field="/tester",
-                detail="a card speaks of readings that the shop's tester did not take",
-                remedy="leave out tester, or leave out card",
-            )
-        yield from _card_findings(draft.card)
-        # A day of grace: the card does not say in which time zone it was issued.
-        if day is not None and draft.card.issued_on < day - timedelta(days=1):
-            yield Finding(
-                field="/card/issued_on",
-                detail=f"the card was issued on {draft.card.issued_on}, before its readings",
-                remedy="send the date on the card, and in performed_at the day of its readings",
-            )
-        if draft.card.issued_on > now.date() + timedelta(days=1):
-            yield Finding(
-                field="/card/issued_on",
-                detail=f"{draft.card.issued_on} is in the future",
-                remedy="send the date on the card",
-            )
-        return
-    if draft.tester is None:
-        yield Finding(
-            field="/tester",
-            detail="neither a tester nor a card says who measured",
-            remedy="name the tester by its serial, or send the card that came with the wrench",
-        )
-        return
-    if tester is None:
-        yield Finding(
-            field="/tester",
-            detail=f"the shop has no tester {draft.tester!r}",
-            remedy="register the tester with its certificate first, or correct the serial",
-        )
-        return
-    if day is None:
-        return
-    if day < tester.calibrated_on:
-        yield Finding(
-            field="/tester",
-            detail=f"tester {tester.serial} was calibrated on {tester.calibrated_on}, "
-            f"after this check of {day}",
-            remedy="give the tester the certificate that was in force on that day, "
-            "or check the wrench again",
-        )
-    if day > tester.due_on:
-        yield Finding(
-            field="/tester",
-            detail=f"tester {tester.serial} was due on {tester.due_on}, before this check of {day}",
-            remedy="enter the tester's new certificate when it was calibrated by then, "
-            "or check the wrench again with a tester in calibration",
-        )
-
-
-def _card_findings(card: Card) -> Iterator[Finding]:
-    for name, what, text in (
-        ("issuer", "who issued the card", card.issuer),
-        ("certificate", "the number of the card", card.certificate),
-    ):
-        if not text.strip():
-            yield Finding(
-                field=f"/card/{name}",
-                detail=f"{what} is missing",
-                remedy="send it as it is printed on the card",
-            )
-        elif len(text) > LONGEST_TEXT:
-            yield _too_long(f"/card/{name}")
-    uncertainty, factor = card.expanded_uncertainty_pct, card.coverage_factor
-    if uncertainty is not None and not 0 < uncertainty <= 100:
-        yield Finding(
-            field="/card/expanded_uncertainty_pct",
-            detail=f"{uncertainty:g} is no expanded uncertainty in percent of the reading",
-            remedy="send a number above 0, or leave it out when the card does not state it",
-        )
-    if factor is not None and not 1 <= factor <= 4:
-        yield Finding(
-            field="/card/coverage_factor",
-            detail=f"{factor:g} is no coverage factor",
-            remedy="send the k on the card, most often 2, or leave it out",
-        )
-
-
 def _circumstance_findings(draft: CheckDraft, earlier: CycleCounts) -> Iterator[Finding]:
     if draft.operator is not None and len(draft.operator) > LONGEST_TEXT:
-        yield _too_long("/operator")
+        yield too_long("/operator")
     low, high = TEMPERATURE_C
     if draft.temperature_c is not None and not low <= draft.temperature_c <= high:
         yield Finding(
@@ -313,11 +223,3 @@ def _replacement_findings(
             detail=f"check {draft.replaces} still counts",
             remedy="void it first, with the reason",
         )
-
-
-def _too_long(field: str) -> Finding:
-    return Finding(
-        field=field,
-        detail=f"longer than {LONGEST_TEXT} characters",
-        remedy="shorten it",
-    )

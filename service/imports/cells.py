@@ -1,7 +1,6 @@
 """Numbers in cells: plain decimals with a point, nothing that only looks like one."""
 
 import re
-from collections.abc import Iterator
 from math import isfinite
 from typing import Final
 
@@ -41,16 +40,15 @@ class Cells:
 
     def required(self, *columns: str) -> None:
         """A finding for each of these columns that is empty."""
-        self.findings.extend(self._empty(columns))
-
-    def _empty(self, columns: tuple[str, ...]) -> Iterator[Finding]:
         for column in columns:
             if self.row.word(column) is None:
-                yield Finding(
-                    field=column,
-                    detail=f"{column} is empty",
-                    remedy="fill it in",
-                    row=self.row.number,
+                self.findings.append(
+                    Finding(
+                        field=column,
+                        detail=f"{column} is empty",
+                        remedy="fill it in",
+                        row=self.row.number,
+                    )
                 )
 
 

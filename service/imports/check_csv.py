@@ -68,11 +68,17 @@ def read_check_csv(data: bytes, *, confirm_unusual: bool) -> tuple[list[SentChec
 
 def _grouped(rows: Iterable[CsvRow]) -> Iterable[list[CsvRow]]:
     groups: dict[tuple[object, ...], list[CsvRow]] = {}
+    # Most rows repeat the cells of the row before, letter for letter.
+    as_written: dict[tuple[str | None, ...], list[CsvRow]] = {}
     for row in rows:
-        key = tuple(
-            _instant(row) if column == "performed_at" else row.word(column) for column in _KEY
-        )
-        groups.setdefault(key, []).append(row)
+        written = tuple(map(row.cells.get, _KEY))
+        group = as_written.get(written)
+        if group is None:
+            key = tuple(
+                _instant(row) if column == "performed_at" else row.word(column) for column in _KEY
+            )
+            group = as_written[written] = groups.setdefault(key, [])
+        group.append(row)
     return groups.values()
 
 
@@ -130,7 +136,7 @@ def _check(rows: list[CsvRow], *, confirm_unusual: bool) -> SentCheck:
 
 def _unlike(row: CsvRow, first: CsvRow) -> Iterable[Finding]:
     for column in _ALIKE:
-        if row.text(column) != first.text(column):
+        if row.cells.get(column) != first.cells.get(column):
             yield Finding(
                 field=column,
                 detail=f"{column} differs from row {first.number} of the same check",
