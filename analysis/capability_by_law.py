@@ -1,0 +1,182 @@
+"""Capability of a wrench anywhere in its range, by the error law of its family.
+
+`capability` counts the readings of a band; here the law carries what all the family's wrenches
+have shown to this one, at any x, measured there or not. With limits ± M at x, and for each of the
+family's equally likely laws,
+
+    Cp  = M / (3 s)              s: scatter of one reading, rho and alpha / x
+    Cpk = (M - |d|) / (3 s)      d: the wrench's own deviation there on that day
+    Pp  = M / (3 S)              S² = s² + effect of a check + doubt about d, which grows with
+    Ppk = (M - |E d|) / (3 S)         wander and drift since the last check; rare events included
+
+Cp and Cpk are properties of the wrench, so the doubt about d shows in their credible limit. Pp and
+Ppk foretell pulls to come, so the doubt is part of S, and only the doubt about the law shows in
+their limit. The fraction outside goes with the latter: it is the pull risk.
+
+Estimates are posterior medians; a limit is passed with the stated credibility.
+Source of the indices: NIST/SEMATECH e-Handbook 6.1.6.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from analysis.arrays import Array
+from analysis.fleet import FamilyFit
+from analysis.mixture import Mixture
+from analysis.outlook import Outlook, outlook
+from analysis.shop import Shop
+from analysis.vocabulary import Direction
+
+CREDIBILITY: Final = 0.95
+_CURVE_POINTS: Final = 33
+_BISECTIONS: Final = 50
+
+
+@dataclass(frozen=True, slots=True)
+class Index:
+    """A capability index: posterior median, and the value it exceeds with the credibility asked."""
+
+    value: float
+    lower: float
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceCapability:
+    """Capability at one place of the range in one direction on one day.
+
+    x                 torque / full scale
+    mpd_pct           ± limit there, % of reading
+    deviation_pct     expected deviation there, % of reading
+    within_sd_pct     s, overall_sd_pct  S: root mean squares over the laws, % of reading
+    fraction_outside  expected share of pulls outside the MPD
+    fraction_outside_upper  the share that it stays below with the credibility asked
+    """
+
+    x: float
+    mpd_pct: float
+    deviation_pct: float
+    within_sd_pct: float
+    overall_sd_pct: float
+    cp: Index
+    cpk: Index
+    pp: Index
+    ppk: Index
+    fraction_outside: float
+    fraction_outside_upper: float
+
+
+def capability_by_law(
+    family: FamilyFit,
+    row: int,
+    x: Array,
+    mpd_pct: Array,
+    day: float,
+    *,
+    credibility: float = CREDIBILITY,
+) -> tuple[PlaceCapability, ...]:
+    """Capability of one member of a family at each x.
+
+    x        (X,) torque / full scale, > 0
+    mpd_pct  (X,) ± limits there, % of reading, > 0
+    day      UTC day; one before the last check counts as that day
+    """
+    level = outlook(family, day, of_a_check=False).row(row)
+    pull = outlook(family, day).row(row)
+    return tuple(
+        _at(level, pull, float(place), float(limit), credibility)
+        for place, limit in zip(x, mpd_pct, strict=True)
+    )
+
+
+def capability_curve(
+    shop: Shop, wrench: str, direction: Direction, day: float
+) -> tuple[PlaceCapability, ...]:
+    """Capability from the lowest marked value to full scale, the plan's targets among the places.
+
+    Raises OutsideRange without a stated tolerance that way, NotEnoughEvidence without a reading.
+    """
+    marked = shop.ranges[wrench]
+    plan = marked.plan(shop.rules.plan_shares, shop.rules.plan_repeats)
+    lowest = marked.lowest_nm / marked.full_scale_nm
+    places = np.array(sorted({*np.linspace(lowest, 1.0, _CURVE_POINTS).tolist(), *plan.x}))
+    limits = marked.mpd_pct(direction, places)
+    family, row = shop.fit.place(wrench, direction)
+    return capability_by_law(family, row, places, limits, day)
+
+
+def _at(
+    level: Outlook, pull: Outlook, x: float, limit: float, credibility: float
+) -> PlaceCapability:
+    own, reading = _ByLaw.of(level.at(x), level), _ByLaw.of(pull.reading_at(x), pull)
+    within = np.sqrt(level.law.scatter_variance(np.asarray(x)))
+    mean, overall = reading.mean(), reading.sd()
+    outside = reading.chance_beyond(np.asarray(limit))
+    tail = 1.0 - credibility
+    return PlaceCapability(
+        x=x,
+        mpd_pct=limit,
+        deviation_pct=float(mean.mean()),
+        within_sd_pct=float(np.sqrt((within**2).mean())),
+        overall_sd_pct=float(np.sqrt((overall**2).mean())),
+        cp=_index(limit / (3.0 * within), tail),
+        cpk=Index(_cpk(own, within, limit, 0.5), _cpk(own, within, limit, tail)),
+        pp=_index(limit / (3.0 * overall), tail),
+        ppk=_index((limit - np.abs(mean)) / (3.0 * overall), tail),
+        fraction_outside=float(outside.mean()),
+        fraction_outside_upper=float(np.quantile(outside, credibility)),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _ByLaw:
+    """A mixture for each of K laws: C components each, (C, K); weights sum to one for each law."""
+
+    centre: Array
+    variance: Array
+    weight: Array
+
+    @classmethod
+    def of(cls, mixture: Mixture, view: Outlook) -> "_ByLaw":
+        """Of one wrench; components of one kind stand together, law by law."""
+        laws = view.law.size
+        return cls(
+            mixture.mean.reshape(-1, laws),
+            mixture.variance.reshape(-1, laws),
+            laws * mixture.weight.reshape(-1, laws),
+        )
+
+    def mean(self) -> Array:
+        return np.asarray((self.weight * self.centre).sum(axis=0))
+
+    def sd(self) -> Array:
+        spread = self.variance + (self.centre - self.mean()) ** 2
+        return np.asarray(np.sqrt((self.weight * spread).sum(axis=0)))
+
+    def chance_beyond(self, limit: Array) -> Array:
+        """(K,) P(|value| > limit), one for a limit below zero."""
+        from scipy.special import ndtr  # slow to import, needed only when a forecast is asked for
+
+        sd = np.sqrt(self.variance)
+        beyond = ndtr((self.centre - limit) / sd) + ndtr((-limit - self.centre) / sd)
+        return np.where(limit < 0.0, 1.0, (self.weight * beyond).sum(axis=0))
+
+
+def _index(by_law: Array, tail: float) -> Index:
+    return Index(float(np.median(by_law)), float(np.quantile(by_law, tail)))
+
+
+def _cpk(own: _ByLaw, within: Array, limit: float, probability: float) -> float:
+    """The Cpk that the wrench's own falls short of with this probability.
+
+    Cpk <= c just when |d| >= M - 3 c s, so its distribution is that of |d| over all laws.
+    """
+    high = float((limit / (3.0 * within)).max())
+    far = np.abs(own.centre).max() + 9.0 * np.sqrt(own.variance).max()
+    low = float(((limit - far) / (3.0 * within)).min())
+    for _ in range(_BISECTIONS):
+        middle = (low + high) / 2.0
+        short = own.chance_beyond(limit - 3.0 * middle * within).mean()
+        low, high = (middle, high) if short < probability else (low, middle)
+    return (low + high) / 2.0
