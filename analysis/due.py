@@ -93,6 +93,42 @@ def add_months(day: float, months: int) -> float:
     return float((end - date(1970, 1, 1)).days)
 
 
+@dataclass(frozen=True, slots=True)
+class Caps:
+    """What the policy says about N wrenches: (N,) days.
+
+    months_day  the cap in months
+    cycles_day  the cap in cycles at each one's own pace; infinity: pace not known
+    floor_day   never due before, but for the cap in months
+    """
+
+    months_day: Array
+    cycles_day: Array
+    floor_day: Array
+
+    def bounded(self, crossing: Array) -> tuple[Array, tuple[Bound, ...]]:
+        """Due days and what set each, from the (N,) days of the crossing; infinity: none."""
+        candidates = np.stack([crossing, self.months_day, self.cycles_day])
+        chosen, earliest = candidates.argmin(axis=0), candidates.min(axis=0)
+        due_day = np.maximum(earliest, np.minimum(self.floor_day, self.months_day))
+        bounds = (Bound.RELIABILITY, Bound.MONTHS, Bound.CYCLES)
+        return due_day, tuple(
+            Bound.FLOOR if late else bounds[i]
+            for late, i in zip(due_day > earliest, chosen, strict=True)
+        )
+
+
+def policy_caps(start: Array, policy: DuePolicy, cycles_per_day: Array) -> Caps:
+    """The caps of wrenches last checked on the days `start` (N,); `cycles_per_day` (N,) or nan."""
+    with np.errstate(divide="ignore", invalid="ignore"):  # no pace, or a wrench at rest
+        cycles_day = start + policy.cap_cycles / cycles_per_day
+    return Caps(
+        months_day=np.array([add_months(day, policy.cap_months) for day in start]),
+        cycles_day=np.where(np.isfinite(cycles_day), cycles_day, np.inf),
+        floor_day=start + policy.floor_days,
+    )
+
+
 def first_crossings(
     family: FamilyFit, plan: CheckPlan, mpd_pct: Array, target: float, horizon_days: Array
 ) -> tuple[Array, Array]:
@@ -154,18 +190,12 @@ def due_dates(
     cycles_per_day  (N,) pace of use, nan where not known
     """
     start = last_days(family)
-    months_day = np.array([add_months(day, policy.cap_months) for day in start])
+    caps = policy_caps(start, policy, cycles_per_day)
+    months_day, cycles_day = caps.months_day, caps.cycles_day
     average, by_law = first_crossings(
         family, plan, mpd_pct, policy.reliability_target, months_day - start
     )
-    with np.errstate(divide="ignore", invalid="ignore"):  # no pace, or a wrench at rest
-        cycles_day = start + policy.cap_cycles / cycles_per_day
-    cycles_day = np.where(np.isfinite(cycles_day), cycles_day, np.inf)
-    floor_day = start + policy.floor_days
-    candidates = np.stack([average, months_day, cycles_day])
-    chosen = candidates.argmin(axis=0)
-    earliest = candidates.min(axis=0)
-    due_day = np.maximum(earliest, np.minimum(floor_day, months_day))
+    due_day, bound_by = caps.bounded(average)
     low, high = np.quantile(np.minimum(by_law, months_day), _INTERVAL, axis=0)
     at_due = pass_probability(outlook(family, due_day), plan, mpd_pct)
     waits = np.stack(
@@ -174,11 +204,10 @@ def due_dates(
             for wait in _WAITS_DAYS
         ]
     )
-    bounds = (Bound.RELIABILITY, Bound.MONTHS, Bound.CYCLES)
     return tuple(
         Due(
             due_day=float(due_day[i]),
-            bound_by=Bound.FLOOR if due_day[i] > earliest[i] else bounds[chosen[i]],
+            bound_by=bound_by[i],
             last_check_day=float(start[i]),
             reliability_day=float(average[i]) if np.isfinite(average[i]) else None,
             reliability_day_interval=(float(low[i]), float(high[i])),

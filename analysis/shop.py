@@ -4,15 +4,17 @@ Joins what the fleet's fit knows with each wrench's range, tolerance and pace of
 are solved at once; a question about one wrench takes its row.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
+from analysis.arrays import Array
 from analysis.drift import Drift, drift
 from analysis.due import Due, DuePolicy, due_dates
 from analysis.fleet import FamilyFit, FleetFit
+from analysis.pass_probability import CheckPlan
 from analysis.risk import Risk, risk
 from analysis.use_pace import cycles_per_day
 from analysis.vocabulary import Direction
@@ -69,25 +71,58 @@ def due_of_wrench(shop: Shop, wrench: str, direction: Direction, as_of_day: floa
     return _due_of_family(shop, family.of_rows([row]), as_of_day)[wrench, direction]
 
 
-def _due_of_family(
-    shop: Shop, family: FamilyFit, as_of_day: float
-) -> dict[tuple[str, Direction], Due]:
-    """Members grouped by equal plans (the same shares of full scale), each group solved at once."""
+@dataclass(frozen=True, slots=True)
+class PlannedGroup:
+    """Members of one family that are checked at the same shares of full scale.
+
+    mpd_pct         (N, J) limits at the plan's targets
+    cycles_per_day  (N,) pace of use, nan where not known
+    """
+
+    family: FamilyFit
+    plan: CheckPlan
+    mpd_pct: Array
+    cycles_per_day: Array
+
+
+def planned_groups(shop: Shop, family: FamilyFit) -> Iterator[PlannedGroup]:
+    """The members of a family that have a stated tolerance in its direction, by equal plans."""
     direction = family.direction
     groups: dict[tuple[float, ...], list[int]] = {}
     for row, wrench in enumerate(family.histories.wrenches):
         if direction in shop.ranges[wrench].tolerances:
             plan = shop.ranges[wrench].plan(shop.rules.plan_shares, shop.rules.plan_repeats)
             groups.setdefault(plan.x, []).append(row)
-    answer: dict[tuple[str, Direction], Due] = {}
     for x, rows in groups.items():
         group = family.of_rows(rows)
         names = group.histories.wrenches
-        plan = shop.ranges[names[0]].plan(shop.rules.plan_shares, shop.rules.plan_repeats)
-        mpd = np.stack([shop.ranges[name].mpd_pct(direction, np.asarray(x)) for name in names])
-        pace = np.array([shop.pace.get(name, np.nan) for name in names])
-        found = due_dates(group, plan, mpd, shop.rules.due, pace, as_of_day)
-        answer.update({(name, direction): due for name, due in zip(names, found, strict=True)})
+        yield PlannedGroup(
+            family=group,
+            plan=shop.ranges[names[0]].plan(shop.rules.plan_shares, shop.rules.plan_repeats),
+            mpd_pct=np.stack(
+                [shop.ranges[name].mpd_pct(direction, np.asarray(x)) for name in names]
+            ),
+            cycles_per_day=np.array([shop.pace.get(name, np.nan) for name in names]),
+        )
+
+
+def _due_of_family(
+    shop: Shop, family: FamilyFit, as_of_day: float
+) -> dict[tuple[str, Direction], Due]:
+    answer: dict[tuple[str, Direction], Due] = {}
+    for group in planned_groups(shop, family):
+        found = due_dates(
+            group.family,
+            group.plan,
+            group.mpd_pct,
+            shop.rules.due,
+            group.cycles_per_day,
+            as_of_day,
+        )
+        names = group.family.histories.wrenches
+        answer.update(
+            {(name, family.direction): due for name, due in zip(names, found, strict=True)}
+        )
     return answer
 
 
