@@ -10,7 +10,7 @@ from importlib.resources.abc import Traversable
 from typing import Final
 
 SHOP: Final = "Workshop of the Eastmere municipal depot (invented)"
-SEED: Final = 20261120
+SEED: Final = 20261125
 FIRST_DAY: Final = date(2023, 11, 20)  # of checks in the workshop; cards may be older
 LAST_DAY: Final = date(2026, 11, 20)
 

@@ -148,7 +148,7 @@ FLEET: Final = (
         last_check_days_ago=151, counts_cycles=False),
     _beam("BM-303", 20, 140, 2, "1/2 in", 700, unit="ft.lbf", ccw_pct=6.0, last_check_days_ago=447,
         late_once=True),
-    _beam("BM-304", 20, 200, 5, "1/2 in", 400, cw_pct=2.0, basis="full_scale",
+    _beam("BM-304", 20, 200, 5, "1/2 in", 400, cw_pct=3.0, basis="full_scale",
         card_on=date(2023, 4, 4), last_check_days_ago=296, counts_cycles=False),
     _beam("BM-305", 50, 300, 5, "1/2 in", 800, ccw_pct=6.0, last_check_days_ago=114),
     _dial("DL-401", 2, 12, 0.1, "1/4 in", 1600, cw_pct=6.0, ccw_pct=6.0, card_on=date(2023, 7, 11),

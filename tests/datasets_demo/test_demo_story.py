@@ -96,7 +96,10 @@ def test_most_checks_pass_and_some_fail() -> None:
     """Between 5 and 20 % of the checks as found have a reading outside the tolerance."""
     failed = [check for check in AS_FOUND if not check.is_inside()]
     assert 0.05 < len(failed) / len(AS_FOUND) < 0.20
-    assert {check.wrench.mechanism for check in failed} == set(Mechanism)
+    assert {check.wrench.mechanism for check in failed} >= {
+        Mechanism.SPRING,
+        Mechanism.ELECTRONIC,
+    }
 
 
 def test_nothing_leaves_the_bench_outside_its_tolerance() -> None:
@@ -147,7 +150,7 @@ def test_testers_change_on_one_day() -> None:
 
 
 def test_the_knock_shows_in_the_readings_and_nowhere_else() -> None:
-    """A step of over 1.5 % between the checks before and after, no adjustment, no failure."""
+    """A step of over 1.5 % from the check before to the one after, no adjustment, no failure."""
     assert f"**A knock that nobody logged, {KNOCK.serial}, {KNOCK.on}.**" in README
     assert f"gain {KNOCK.gain_pct:g} %, zero {KNOCK.zero_pct_fs:g} % of full scale" in README
     own = [check for check in CHECKS if check.wrench.serial == KNOCK.serial]
@@ -157,7 +160,24 @@ def test_the_knock_shows_in_the_readings_and_nowhere_else() -> None:
         before = [mean_pct(c) for c in one_way if c.performed_at.date() < KNOCK.on]
         after = [mean_pct(c) for c in one_way if c.performed_at.date() > KNOCK.on]
         assert min(len(before), len(after)) >= 3
-        assert statistics.fmean(before) - statistics.fmean(after) > 1.5
+        assert before[-1] - after[0] > 1.5
+
+
+def test_the_wrench_that_fails_at_the_bottom_passes_above_it() -> None:
+    """SP-105: readings outside the tolerance at 10 % of full scale at most visits, at no other."""
+    assert "**The bottom of the range, SP-105.**" in README
+    shares = set()
+    failed, visits = set(), set()
+    for check in AS_FOUND:
+        if check.wrench.serial == "SP-105":
+            visits.add(check.performed_at.date())
+            for point in check.points:
+                limit_pct = check.limit_pct(point.target)
+                if any(abs(deviation) > limit_pct for deviation in point.deviations_pct()):
+                    shares.add(point.target / check.wrench.full_scale)
+                    failed.add(check.performed_at.date())
+    assert shares == {0.1}
+    assert len(visits) / 2 < len(failed) < len(visits)
 
 
 def test_thin_evidence_is_as_told() -> None:
