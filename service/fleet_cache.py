@@ -38,7 +38,7 @@ class ShopEvidence:
         self.deviations = with_deviations(wrenches, readings)
         self._lock = Lock()
         self._fit: FleetFit | None = None
-        self._due: dict[tuple[int, int], dict[tuple[str, Direction], Due]] = {}
+        self._due: dict[tuple[int, float], dict[tuple[str, Direction], Due]] = {}
 
     def of_wrench(self, serial: str) -> "pl.DataFrame":
         """The deviations of one wrench, in both directions."""
@@ -62,7 +62,7 @@ class ShopEvidence:
         )
         return shop_of(self._fitted(), self.wrenches, self.deviations, rules)
 
-    def all_due(self, policy: Policy, day: int) -> "dict[tuple[str, Direction], Due]":
+    def all_due(self, policy: Policy, day: float) -> "dict[tuple[str, Direction], Due]":
         """Due of every wrench and direction that has a stated tolerance and a reading."""
         from analysis.shop import due_of_shop
 
@@ -70,7 +70,7 @@ class ShopEvidence:
         with self._lock:
             key = policy.version, day
             if key not in self._due:
-                self._due = {key: due_of_shop(shop, float(day))}
+                self._due = {key: due_of_shop(shop, day)}
             return self._due[key]
 
     def _fitted(self) -> "FleetFit":

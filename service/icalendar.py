@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from typing import Final
 
 _LINE_OCTETS: Final = 75  # RFC 5545, section 3.1
@@ -18,9 +18,8 @@ class DayEvent:
     description: str
 
 
-def calendar(name: str, events: Iterable[DayEvent], *, at: datetime) -> str:
-    """The feed as text; `at` is the instant (UTC) that it speaks for."""
-    stamp = at.strftime("%Y%m%dT%H%M%SZ")
+def calendar(name: str, events: Iterable[DayEvent], day: date) -> str:
+    """The feed as text; `day` is the date that it speaks for."""
     lines = [
         "BEGIN:VCALENDAR",
         "VERSION:2.0",
@@ -32,7 +31,7 @@ def calendar(name: str, events: Iterable[DayEvent], *, at: datetime) -> str:
         lines += [
             "BEGIN:VEVENT",
             f"UID:{_text(event.uid)}",
-            f"DTSTAMP:{stamp}",
+            f"DTSTAMP:{day:%Y%m%d}T000000Z",
             f"DTSTART;VALUE=DATE:{event.day:%Y%m%d}",
             f"DTEND;VALUE=DATE:{event.day + timedelta(days=1):%Y%m%d}",
             f"SUMMARY:{_text(event.summary)}",

@@ -15,6 +15,7 @@ class Method:
 FORECAST: Final = Method(METHOD, METHOD_VERSION)
 SCATTER: Final = Method("nested-variance-levels", "1")
 CAPABILITY: Final = Method("normal-capability-by-band", "1")
+CONFORMITY: Final = Method("jcgm-106-decisions", "1")
 
 # Part of the tag of every answer.
 VERSIONS: Final = tuple(f"{each.name}/{each.version}" for each in (FORECAST, SCATTER, CAPABILITY))

@@ -68,7 +68,7 @@ def verdict(
     from analysis.conformity import overall
     from analysis.remeasure import advise
 
-    points = tuple(_judged_points(check, wrench, policy, *_uncertainty(check, tester)))
+    points = tuple(_judged_points(check, wrench, policy, *uncertainty_of(check, tester)))
     return Verdict(
         decision=overall(
             reading.decision.decision for point in points for reading in point.readings
@@ -76,7 +76,7 @@ def verdict(
         points=points,
         remeasure=advise(
             tuple(_measured(points, earlier, check, wrench, policy)),
-            expanded_uncertainty_pct=_uncertainty(check, tester)[0],
+            expanded_uncertainty_pct=uncertainty_of(check, tester)[0],
         ),
     )
 
@@ -133,7 +133,7 @@ def _judged_points(
         )
 
 
-def _uncertainty(check: Check, tester: Tester | None) -> tuple[float | None, float]:
+def uncertainty_of(check: Check, tester: Tester | None) -> tuple[float | None, float]:
     """U in % of reading, None when nobody states it, and k."""
     if tester is not None:
         return tester.expanded_uncertainty_pct, tester.coverage_factor

@@ -1,7 +1,6 @@
 """Analyses of one wrench: drift, repeatability, capability, due."""
 
 from typing import Annotated, Any
-from zoneinfo import ZoneInfo
 
 from litestar import Controller, Response, get
 from litestar.di import NamedDependency
@@ -164,11 +163,10 @@ class AnalysisController(Controller):
         question = _asked(shop, serial, as_of, if_none_match, "due", direction)
         fitted = question.evidence.under(question.policy)
         zone = question.policy.time_zone
-        today = question.as_of.astimezone(ZoneInfo(zone)).date()
 
         def of(way: Direction) -> DueAnswered:
             return DueAnswered.of(
-                due_of_wrench(fitted, serial, way, question.day), way, today, zone
+                due_of_wrench(fitted, serial, way, question.day), way, question.today, zone
             )
 
         ways = directions_of(question.subject, question.evidence, direction)
@@ -202,6 +200,7 @@ def _common(question: Question[Wrench], method: Method) -> dict[str, Any]:
     return {
         "wrench": question.subject.serial,
         "as_of": question.as_of,
+        "day": question.today,
         "method": MethodAnswer.model_validate(method),
         "policy_version": question.policy.version,
     }

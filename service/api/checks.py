@@ -67,7 +67,7 @@ class CheckController(Controller):
                 policy=records.policy.get(),
                 earlier=records.checks.cycle_counts(serial),
                 now=shop.now(),
-                replaced=_replaced(records, draft.replaces),
+                replaced=records.checks.find(draft.replaces) if draft.replaces else None,
             )
             records.checks.add(check)
             return _judged(records, check, status=201)
@@ -152,15 +152,6 @@ class CheckController(Controller):
             return JsonResponse(CheckAnswer.of(voided), headers=REVALIDATE)
 
         return store_once(shop, request, body, idempotency_key, effect)
-
-
-def _replaced(records: ShopStore, check_id: str | None) -> Check | None:
-    if check_id is None:
-        return None
-    try:
-        return records.checks.get(check_id)
-    except UnknownRecord:
-        return None
 
 
 def _of_wrench(records: ShopStore, serial: str, check_id: str) -> Check:

@@ -32,7 +32,7 @@ def digest_tag(*parts: object) -> str:
     """The strong tag of an answer that is a function of these parts."""
     digest = hashlib.sha256()
     for part in parts:
-        encoded = str(part).encode()
+        encoded = repr(part).encode()
         digest.update(f"{len(encoded)}:".encode() + encoded)
     return f'"{digest.hexdigest()[:32]}"'
 

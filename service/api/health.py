@@ -10,6 +10,7 @@ from service.api.access import Shop
 from service.api.answers import JsonResponse
 from service.api.operations import tells
 from service.schemas.base import Answer
+from service.store import StoreUnusable, UnknownRecord
 
 NOT_KEPT = {"Cache-Control": "no-store"}
 
@@ -48,6 +49,9 @@ class HealthController(Controller):
     )
     def ready(self, shop: NamedDependency[Shop]) -> Response[ReadyAnswer]:
         shop.store.require_ready()
-        with shop.read() as records:
-            records.evidence_version()
+        try:
+            with shop.read() as records:
+                records.evidence_version()
+        except UnknownRecord as error:
+            raise StoreUnusable(f"the store has no shop {shop.key!r}") from error
         return JsonResponse(ReadyAnswer(), headers=NOT_KEPT)

@@ -38,8 +38,8 @@ DirectionQuery = Annotated[
 AsOf = Annotated[
     str | None,
     QueryParameter(
-        description="Only checks performed up to this instant count (RFC 3339 with an offset);"
-        " now when left out.",
+        description="Only checks performed up to this instant count, and forecasts begin on its"
+        " day (RFC 3339 with an offset). Left out: all checks, and today.",
         format="date-time",
     ),
 ]
@@ -88,10 +88,8 @@ def date_of(text: str, name: str) -> date:
     )
 
 
-def instant_of(text: str | None, name: str, *, otherwise: datetime) -> datetime:
+def instant_of(text: str, name: str) -> datetime:
     """The instant that a query parameter spells; raises InvalidRequest, for a naive time too."""
-    if text is None:
-        return otherwise
     try:
         instant = parse_instant(text)
     except ValueError as error:

@@ -1,11 +1,11 @@
 """A question about a wrench as of an instant: one evidence, rules and tag for every analysis."""
 
-import math
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from importlib.metadata import version
 from typing import Any, Final, Generic, TypeVar
+from zoneinfo import ZoneInfo
 
 from litestar import Request, Response
 
@@ -14,10 +14,12 @@ from analysis.vocabulary import Direction
 from service import methods
 from service.api.access import Shop
 from service.api.answers import REVALIDATE, JsonResponse, not_modified
+from service.api.body import InvalidRequest
 from service.api.conditional import digest_tag, is_fresh
 from service.api.parameters import instant_of
+from service.findings import Finding
 from service.fleet_cache import ShopEvidence
-from service.frames import day_of
+from service.frames import number_of_date
 from service.intake import CLOCK_SLACK
 from service.records import Policy, Wrench
 from service.schemas.analyses import NoPerformanceAnswer, NotEnoughAnswer
@@ -48,17 +50,23 @@ class Question(Generic[Subject]):
     """What an analysis is worked out from.
 
     subject    what the question is about, as the records have it
-    as_of      the instant asked about
-    day        its UTC day: forecasts are made for days, so that an answer holds all day
-    tag        a function of the evidence, the policy, the day, the method and the parameters
+    as_of      the instant up to which evidence counts; None: all of it
+    today      the shop's date at that instant or now: forecasts are made for days, so that an
+               answer holds all day
+    tag        a function of the evidence, the policy, the day, the methods and the parameters
     """
 
     subject: Subject
-    as_of: datetime
-    day: int
+    as_of: datetime | None
+    today: date
     policy: Policy
     evidence: ShopEvidence
     tag: str
+
+    @property
+    def day(self) -> float:
+        """Days from 1970-01-01 to today."""
+        return number_of_date(self.today)
 
 
 def ask(
@@ -74,33 +82,47 @@ def ask(
     parameters   what else the answer depends on, the operation first
     """
     now = shop.now()
-    instant = instant_of(as_of, "as_of", otherwise=now)
-    day = math.floor(day_of(instant))
+    asked = None if as_of is None else past_instant(as_of, now)
     with shop.read() as records:
         subject = about(records)
         policy, evidence_version = records.policy.get(), records.evidence_version()
+        today = (asked or now).astimezone(ZoneInfo(policy.time_zone)).date()
         tag = digest_tag(
             _RELEASE,
             methods.VERSIONS,
             shop.key,
             evidence_version,
             policy.version,
-            day if as_of is None else instant.isoformat(),
+            asked,
+            today,
             *parameters,
         )
         if is_fresh(if_none_match, tag):
             raise Held(tag)
-        cut = None if as_of is None else instant
         evidence = shop.fleets.evidence(
             shop.key,
             evidence_version,
-            cut,
+            asked,
             # A bench's clock may run a little ahead of this one.
-            lambda: records.evidence(cut or now + CLOCK_SLACK),
+            lambda: records.evidence(asked or now + CLOCK_SLACK),
         )
     return Question(
-        subject=subject, as_of=instant, day=day, policy=policy, evidence=evidence, tag=tag
+        subject=subject, as_of=asked, today=today, policy=policy, evidence=evidence, tag=tag
     )
+
+
+def past_instant(as_of: str, now: datetime) -> datetime:
+    """The instant that `as_of` spells; raises InvalidRequest for one that is still to come."""
+    instant = instant_of(as_of, "as_of")
+    if instant > now + CLOCK_SLACK:
+        raise InvalidRequest(
+            Finding(
+                field="query:as_of",
+                detail=f"{instant.isoformat()} is still to come, so nothing is known as of then",
+                remedy="leave as_of out; a risk on a later date is asked for with `on`",
+            )
+        )
+    return instant
 
 
 def answer_to(question: Question[Any], body: Body) -> JsonResponse[Body]:

@@ -2,7 +2,6 @@
 
 from datetime import date, timedelta
 from typing import Annotated
-from zoneinfo import ZoneInfo
 
 from litestar import Controller, Response, get
 from litestar.di import NamedDependency
@@ -140,8 +139,8 @@ def _answer(
 ) -> RiskAnswer:
     wrench, everyone = question.subject
     policy = question.policy
-    day = _date(on, question.as_of.astimezone(ZoneInfo(policy.time_zone)).date())
-    fitted, number = question.evidence.under(policy), number_of_date(day)
+    pulled_on = _date(on, question.today)
+    fitted, number = question.evidence.under(policy), number_of_date(pulled_on)
     others = [other for other in everyone if other.serial != wrench.serial]
 
     def of(way: Direction) -> RiskAnswered:
@@ -175,8 +174,9 @@ def _answer(
     return RiskAnswer(
         wrench=wrench.serial,
         as_of=question.as_of,
+        day=question.today,
         method=MethodAnswer.model_validate(methods.FORECAST),
         policy_version=policy.version,
-        on=day,
+        on=pulled_on,
         directions=tuple(answers),
     )

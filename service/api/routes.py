@@ -9,6 +9,7 @@ from service.api.access import Shop
 from service.api.analyses import AnalysisController
 from service.api.check_imports import CheckImportController
 from service.api.checks import CheckController
+from service.api.conformity import ConformityController
 from service.api.health import HealthController
 from service.api.policy import PolicyController
 from service.api.problem_pages import ProblemController
@@ -24,6 +25,7 @@ HANDLERS: Final[list[ControllerRouterHandler]] = [
     CheckImportController,
     TesterController,
     AnalysisController,
+    ConformityController,
     RiskController,
     ScheduleController,
     PolicyController,

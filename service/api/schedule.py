@@ -1,7 +1,6 @@
 """The bench's schedule from predicted drift: as a list, and as a feed for calendars."""
 
 from typing import Annotated, Final
-from zoneinfo import ZoneInfo
 
 from litestar import Controller, Response, get
 from litestar.di import NamedDependency
@@ -102,7 +101,7 @@ class ScheduleController(Controller):
             for visit in _planned(question, days).plan.visits
         )
         return Response(
-            calendar("Torque wrench checks", events, at=question.as_of),
+            calendar("Torque wrench checks", events, question.today),
             media_type=_CALENDAR,
             headers={"ETag": question.tag, **REVALIDATE},
         )
@@ -123,6 +122,5 @@ def _asked(
 
 def _planned(question: Question[tuple[Wrench, ...]], days: int) -> BenchPlan:
     policy = question.policy
-    today = question.as_of.astimezone(ZoneInfo(policy.time_zone)).date()
     due = question.evidence.all_due(policy, question.day)
-    return bench_plan(question.subject, due, policy, today, days)
+    return bench_plan(question.subject, due, policy, question.today, days)

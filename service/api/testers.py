@@ -101,7 +101,8 @@ class TesterController(Controller):
         operation_id="changeTester",
         summary="Change a tester, for instance after its calibration",
         description=(
-            "Fields that are left out stay. Checks already stored keep the verdict of their day."
+            "Fields that are left out stay. Checks already stored stay as they are; their verdicts "
+            "are worked out with the certificate as it is now entered."
         ),
         sync_to_thread=True,
         opt=tells(kinds.REFUSED),

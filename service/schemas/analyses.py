@@ -1,6 +1,7 @@
 """What every answer of an analysis has in common."""
 
 import math
+from datetime import date
 from typing import Annotated, Any, Literal
 
 from pydantic import AwareDatetime, BeforeValidator, ConfigDict, Field
@@ -62,10 +63,11 @@ class NoPerformanceAnswer(Answer):
 
 
 class AnalysisAnswer(Answer):
-    """An analysis of one wrench as of an instant."""
+    """An analysis of one wrench; the same question of the same evidence has the same answer."""
 
     wrench: str
-    as_of: UtcInstant
+    as_of: UtcInstant | None = Field(description="The instant asked about; null: none was.")
+    day: date = Field(description="The shop's date that forecasts begin on.")
     method: MethodAnswer
     policy_version: int = Field(description="Version of the policy that the answer follows.")
     cautions: tuple[str, ...] = cautions.ALWAYS

@@ -30,7 +30,7 @@ class UncheckedAnswer(Answer):
 class ScheduleAnswer(Answer):
     """Visits by day, the riskiest first within a day."""
 
-    as_of: UtcInstant
+    as_of: UtcInstant | None
     first_day: date
     last_day: date
     method: MethodAnswer

@@ -4,6 +4,7 @@ and for many that it does not.
 Every check and every phase of schemathesis is on (examples, coverage, fuzzing, chains of requests);
 see schemathesis.toml. A longer run, against a service that is up:
 
+    SCHEMATHESIS_HOOKS=tests.contract.text_bodies \\
     schemathesis --config-file tests/contract/schemathesis.toml run \\
         http://127.0.0.1:8620/schema/openapi.json --max-examples 200
 """

@@ -20,7 +20,7 @@ from service.app import create_app
 from service.clock import PinnedClock
 from service.store import LOCAL_SHOP, Store
 
-ANALYSES = ["drift", "repeatability", "capability", "due", "risk"]
+ANALYSES = ["drift", "repeatability", "capability", "conformity", "due", "risk"]
 
 
 @pytest.fixture(scope="module")
@@ -114,6 +114,25 @@ def test_capability_tells_the_steady_wrench_from_the_drifting_one(
     assert drifting["mean"] > 0
 
 
+def test_conformity_sets_the_rules_side_by_side(fleet: TestClient[Any]) -> None:
+    """SP-3 was last read 0.70 to 0.81 N·m low at 20 N·m: 3.6 to 4.2 % against ±4 %, U 0.6 %."""
+    found = clockwise(fleet, "/v1/wrenches/SP-3/conformity")
+    assert found["performed_at"] == "2026-04-04T12:00:00Z"
+    assert found["expanded_uncertainty_pct"] == 0.6
+    assert found["simple"] == found["decision"] == "reject"
+    assert found["guarded_by_u"] == "inconclusive"
+    # M = 1.04 - exp(0.38 ln(4 / 0.6) - 0.54) = -0.16: this tester is good enough without a guard.
+    assert found["managed_guard"] == {"share": 0.0, "accepted": False}
+    probabilities = [
+        reading["conformance_probability"] for reading in found["points"][0]["readings"]
+    ]
+    assert 0 < min(probabilities) < 0.5 < max(probabilities) < 1
+
+    early = clockwise(fleet, "/v1/wrenches/SP-3/conformity", as_of="2025-05-01T00:00:00Z")
+    assert early["simple"] == early["guarded_by_u"] == "accept"
+    assert early["performed_at"] == "2025-04-09T12:00:00Z"
+
+
 def test_due_says_what_set_the_date(fleet: TestClient[Any]) -> None:
     steady = answer(fleet, "/v1/wrenches/EL-1/due")
     first = steady["directions"][0]
@@ -194,6 +213,7 @@ def test_the_same_torque_in_another_unit_is_the_same_risk(fleet: TestClient[Any]
         ({"direction": "left"}, "query:direction"),
         ({"as_of": "2026-05-04T12:00:00"}, "query:as_of"),
         ({"as_of": "2026-05-04"}, "query:as_of"),
+        ({"as_of": "2026-05-05T12:00:00Z"}, "query:as_of"),
         ({"asof": "2026-05-04T12:00:00Z"}, "query:asof"),
     ],
 )
@@ -230,7 +250,7 @@ def test_too_little_evidence_is_an_answer(fleet: TestClient[Any], name: str) -> 
         assert part["needed"]
 
 
-@pytest.mark.parametrize("name", ["due", "capability"])
+@pytest.mark.parametrize("name", ["due", "capability", "conformity"])
 def test_a_direction_without_a_stated_tolerance_is_an_answer_too(
     fleet: TestClient[Any], name: str
 ) -> None:
@@ -258,6 +278,7 @@ def test_as_of_sees_only_what_was_performed_by_then(fleet: TestClient[Any]) -> N
     before = answer(fleet, "/v1/wrenches/SP-3/due", as_of="2020-01-01T00:00:00Z")
     assert before["directions"][0]["status"] == "not_enough_evidence"
     assert before["as_of"] == "2020-01-01T00:00:00Z"
+    assert before["day"] == "2020-01-01"
 
 
 def test_the_schedule_has_the_overdue_first_and_the_unknown_apart(
@@ -321,8 +342,12 @@ def test_the_tag_changes_with_evidence_and_with_policy_and_with_the_day(tmp_path
             changed = client.get(path)
             tags.append(changed.headers["etag"])
             assert changed.json()["directions"][0]["months_cap_on"] == "2026-11-04"
-        with at(NOW + timedelta(hours=11)) as client:
+        # The shop's day in Europe/Berlin ends at 22:00 UTC in May.
+        with at(NOW + timedelta(hours=9)) as client:
             assert client.get(path).headers["etag"] == tags[-1]
-        with at(NOW + timedelta(days=1)) as client:
-            tags.append(client.get(path).headers["etag"])
+            assert client.get(path).content == changed.content
+        with at(NOW + timedelta(hours=11)) as client:
+            next_day = client.get(path)
+            assert next_day.json()["day"] == "2026-05-05"
+            tags.append(next_day.headers["etag"])
         assert len(set(tags)) == len(tags)
