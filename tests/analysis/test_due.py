@@ -117,10 +117,10 @@ def test_the_crossing_under_each_law_is_near_its_own_scan() -> None:
     """Read off a monthly grid by a straight line: within ten days of the scan under that law."""
     _, by_law = first_crossings(FAMILY, PLAN, MPD, TARGET, np.full(SIZE, 700.0))
     scan = np.array(
-        [pass_probability_by_law(outlook(FAMILY, LAST + d), PLAN, MPD) for d in range(0, 701, 2)]
+        [pass_probability_by_law(outlook(FAMILY, LAST + d), PLAN, MPD) for d in range(0, 701, 5)]
     )
     below = scan < TARGET
-    first = 2.0 * below.argmax(axis=0)
+    first = 5.0 * below.argmax(axis=0)
     crossed = below.any(axis=0)
     assert crossed.any()
     assert (np.abs(by_law - LAST - first)[crossed] <= 10.0).all()

@@ -180,12 +180,12 @@ def test_more_readings_a_check_do_not_buy_certainty_about_drift() -> None:
 
 
 def test_intervals_cover_the_true_rate_as_often_as_they_say() -> None:
-    """150 simulated histories of six checks: 95 % intervals, held to four binomial SDs (0.07)."""
+    """90 simulated histories of six checks: 95 % intervals, held to four binomial SDs (0.09)."""
     years, covered = np.array([0.0, 0.4, 1.0, 1.5, 2.2, 3.0]), 0
-    for seed in range(150):
+    for seed in range(90):
         rate = _answer(History(seed, years, repeats=2, targets=np.array([0.2, 1.0])).fit()).gain
         covered += rate.lower <= 0.8 <= rate.upper
-    assert covered / 150 == pytest.approx(0.95, abs=4 * np.sqrt(0.95 * 0.05 / 150))
+    assert covered / 90 == pytest.approx(0.95, abs=4 * np.sqrt(0.95 * 0.05 / 90))
 
 
 def test_units_do_not_matter() -> None:

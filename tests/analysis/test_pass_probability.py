@@ -48,9 +48,9 @@ def _inside(law: ErrorLaw, plan: CheckPlan, mpd: Array, total: Array) -> Array:
 
 
 def _on_a_fine_grid(view: Outlook, plan: CheckPlan, mpd: Array) -> float:
-    """The same expectation by brute force, 181 x 181 points of the normal density."""
+    """The same expectation by brute force, 121 x 121 points of the normal density."""
     values, vectors = np.linalg.eigh(view.cov[0, 0])
-    u = np.linspace(-6, 6, 181)
+    u = np.linspace(-6, 6, 121)
     first, second = np.meshgrid(u, u, indexing="ij")
     total = view.mean[0, 0] + np.stack([first, second], -1) * np.sqrt(values) @ vectors.T
     weight = np.exp(-(first**2 + second**2) / 2)
