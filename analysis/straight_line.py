@@ -32,7 +32,6 @@ class LinearFit:
     residuals     (n,) y - X b
     residual_sd   of y; of y / u where u was given
     chi_squared   sum of (residual / u)² for known u, else None
-    known_u       the uncertainties of y were given and are not rescaled
     powers        powers of x that the columns are; None for columns of another kind
     """
 
@@ -43,7 +42,6 @@ class LinearFit:
     residuals: Array
     residual_sd: float
     chi_squared: float | None
-    known_u: bool
     powers: tuple[int, ...] | None
 
     def at(self, x: float) -> tuple[float, float]:
@@ -52,17 +50,6 @@ class LinearFit:
             raise ValueError("the columns of this fit are not powers of one variable")
         row = np.array([x**power for power in self.powers], dtype=np.float64)
         return float(row @ self.estimates), float(np.sqrt(row @ self.covariance @ row))
-
-    def new_value_at(self, x: float) -> tuple[float, float]:
-        """Predicted single new value at x and its standard uncertainty.
-
-        Only where the scatter was estimated: with known u that of a new value is for the caller to
-        add to the uncertainty of `at`.
-        """
-        if self.known_u:
-            raise ValueError("the scatter of a new value is not known to this fit")
-        value, u = self.at(x)
-        return value, float(np.hypot(u, self.residual_sd))
 
     def x_where(self, y: float, y_u: float = 0.0) -> tuple[float, float]:
         """x at which a straight line takes the value y ± y_u, and its standard uncertainty.
@@ -156,6 +143,5 @@ def fit_columns(
         residuals=residuals,
         residual_sd=residual_sd,
         chi_squared=squares if known else None,
-        known_u=known,
         powers=powers,
     )

@@ -46,12 +46,10 @@ def test_a_value_known_ten_times_better_counts_a_hundred_times():
     assert weighted.covariance == pytest.approx(repeated.covariance)
 
 
-def test_prediction_at_a_point_and_of_a_new_value():
+def test_the_line_at_a_point():
     """Through (0, 0), (1, 1), (2, 2) ± 1 known: at 1 the u of the mean is 1/√3."""
     fit = fit_line([0, 1, 2], [0, 1, 2], [1, 1, 1])
     assert fit.at(1.0) == pytest.approx((1.0, 1 / np.sqrt(3)))
-    with pytest.raises(ValueError, match="not known"):
-        fit.new_value_at(1.0)
 
 
 def test_inverse_of_the_line_returns_to_x():
