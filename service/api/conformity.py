@@ -34,9 +34,8 @@ class ConformityController(Controller):
         summary="Does a wrench conform?",
         description=(
             "The last check in each direction, with the tester's uncertainty (JCGM 106): accept, "
-            "reject or inconclusive under simple acceptance and under acceptance guarded by U, the "
-            "guard band that holds false accepts under 2 %, and the probability that each reading "
-            "conforms."
+            "reject or inconclusive under simple acceptance, under acceptance guarded by U, and "
+            "with at most 2 % false accepts; and the probability that each reading conforms."
         ),
         sync_to_thread=True,
     )

@@ -18,13 +18,6 @@ from service.schemas.base import Answer, UtcInstant
 from service.schemas.verdicts import PointVerdictAnswer
 
 
-class ManagedGuardAnswer(Answer):
-    """The guard band that holds false accepts under 2 % whatever the fleet (method 6, Z540.3)."""
-
-    share: float = Field(description="M in the acceptance limit L - M U, U at k = 2.")
-    accepted: bool
-
-
 class ConformityAnswered(Answer):
     """The last check in one direction, under each decision rule (JCGM 106)."""
 
@@ -41,12 +34,11 @@ class ConformityAnswered(Answer):
     decision: Decision = Field(description="Under the shop's own rule.")
     simple: Decision = Field(description="Simple acceptance.")
     guarded_by_u: Decision = Field(description="Acceptance guarded by U on either side.")
-    managed_guard: ManagedGuardAnswer | None = Field(description="null without U.")
+    false_accept_2_pct: Decision = Field(description="At most 2 % of readings accepted wrongly.")
     points: tuple[PointVerdictAnswer, ...] = Field(description="Under the shop's own rule.")
 
     @classmethod
     def of(cls, judged: JudgedConformity, policy: Policy) -> Self:
-        managed = judged.managed
         return cls(
             direction=judged.check.direction,
             check=judged.check.id,
@@ -58,11 +50,7 @@ class ConformityAnswered(Answer):
             decision=judged.verdict.decision,
             simple=judged.decisions[DecisionRule.SIMPLE],
             guarded_by_u=judged.decisions[DecisionRule.GUARDED_BY_U],
-            managed_guard=(
-                ManagedGuardAnswer(share=managed.share, accepted=managed.accepted)
-                if managed
-                else None
-            ),
+            false_accept_2_pct=judged.decisions[DecisionRule.FALSE_ACCEPT_2_PCT],
             points=tuple(PointVerdictAnswer.of(point, policy) for point in judged.verdict.points),
         )
 

@@ -122,14 +122,15 @@ def test_conformity_sets_the_rules_side_by_side(fleet: TestClient[Any]) -> None:
     assert found["simple"] == found["decision"] == "reject"
     assert found["guarded_by_u"] == "inconclusive"
     # M = 1.04 - exp(0.38 ln(4 / 0.6) - 0.54) = -0.16: this tester is good enough without a guard.
-    assert found["managed_guard"] == {"share": 0.0, "accepted": False}
+    assert found["false_accept_2_pct"] == "reject"
     probabilities = [
         reading["conformance_probability"] for reading in found["points"][0]["readings"]
     ]
     assert 0 < min(probabilities) < 0.5 < max(probabilities) < 1
 
     early = clockwise(fleet, "/v1/wrenches/SP-3/conformity", as_of="2025-05-01T00:00:00Z")
-    assert early["simple"] == early["guarded_by_u"] == "accept"
+    for rule in ("simple", "guarded_by_u", "false_accept_2_pct"):
+        assert early[rule] == "accept"
     assert early["performed_at"] == "2025-04-09T12:00:00Z"
 
 

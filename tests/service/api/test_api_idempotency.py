@@ -1,12 +1,13 @@
 """A request sent again stores once, and a key stands for one request alone."""
 
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import pytest
 from litestar.testing import TestClient
 from sample_bodies import CHECKS, a_check_body, a_wrench_body, assert_problem, key
 
-from service.store import LOCAL_SHOP, Store
+from service.store import LOCAL_SHOP
 
 
 def test_the_same_request_again_gets_the_same_answer(client: TestClient[Any]) -> None:
@@ -52,13 +53,13 @@ def test_a_key_is_a_short_token(client: TestClient[Any], value: str) -> None:
 
 
 def test_the_answer_is_kept_in_the_transaction_of_its_effect(
-    client: TestClient[Any], store: Store
+    client: TestClient[Any], shops: Any
 ) -> None:
     """When the answer cannot be kept, the check is not stored either."""
-    with store.read(LOCAL_SHOP) as shop:
+    with shops.read(LOCAL_SHOP) as shop:
         assert shop.idempotency.find("key-1") is None
     client.post(CHECKS, json=a_check_body(), headers=key())
-    with store.read(LOCAL_SHOP) as shop:
+    with shops.read(LOCAL_SHOP) as shop:
         kept = shop.idempotency.find("key-1")
         assert kept is not None
         assert kept.status == 201
@@ -75,3 +76,20 @@ def test_registering_and_voiding_store_once_too(client: TestClient[Any]) -> None
     first = client.post(f"{place}/void", json=void, headers=key("v"))
     again = client.post(f"{place}/void", json=void, headers=key("v"))
     assert (again.status_code, again.content) == (200, first.content)
+
+
+def test_one_request_sent_many_times_at_once_stores_once(client: TestClient[Any]) -> None:
+    """Eight callers with one key, and eight with a key each: one check in either case."""
+
+    def post(value: str) -> Any:
+        return client.post(CHECKS, json=a_check_body(), headers=key(value))
+
+    with ThreadPoolExecutor(8) as callers:
+        same = list(callers.map(post, ["same"] * 8))
+        others = list(callers.map(post, [f"other-{number}" for number in range(8)]))
+    assert {response.status_code for response in same} == {201}
+    assert len({response.content for response in same}) == 1
+    replayed = ["idempotency-replayed" in response.headers for response in same]
+    assert sorted(replayed) == [False] + [True] * 7
+    assert {response.status_code for response in others} == {409}
+    assert len(client.get(CHECKS).json()["items"]) == 1

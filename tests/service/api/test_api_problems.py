@@ -14,7 +14,7 @@ from sample_records import NOW
 from service.api.problem_kinds import KINDS
 from service.app import create_app
 from service.clock import PinnedClock
-from service.store import LOCAL_SHOP, ShopStore, Store, StoreBusy, StoreUnusable
+from service.store import LOCAL_SHOP, ShopStore, StoreBusy, StoreUnusable
 
 Provocation = Callable[[TestClient[Any]], Response]
 
@@ -157,11 +157,11 @@ def test_options_names_every_method_of_its_path(client: TestClient[Any]) -> None
     assert_problem(client.options("/v2"), "no-such-path")
 
 
-def test_another_shop_sees_none_of_this(client: TestClient[Any], store: Store) -> None:
+def test_another_shop_sees_none_of_this(client: TestClient[Any], shops: Any) -> None:
     """One service serves one shop: serials of another are unknown to it."""
     client.post(CHECKS, json=a_check_body(), headers=key())
-    store.add_shop("next door")
-    app = create_app(store=store, shop="next door", clock=PinnedClock(NOW))
+    shops.store.add_shop("next door")
+    app = create_app(store=shops.store, shop="next door", clock=PinnedClock(NOW))
     with TestClient(app) as other:
         assert other.get("/v1/wrenches").json()["items"] == []
         assert other.get("/v1/testers").json()["items"] == []

@@ -1,0 +1,87 @@
+"""The fleet is fitted once for one evidence, however many ask, and anew when it changes."""
+
+import threading
+import time
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any
+
+import polars as pl
+import pytest
+
+from analysis.evidence import READINGS, WRENCHES
+from service.fleet_cache import MOST_ENTRIES, FleetCache
+from service.records import Policy
+
+
+class Fitting:
+    """Counts the fits asked for; each takes long enough for others to ask meanwhile."""
+
+    def __init__(self) -> None:
+        self.made = 0
+        self._lock = threading.Lock()
+
+    def __call__(self, wrenches: pl.DataFrame, deviations: pl.DataFrame) -> Any:
+        with self._lock:
+            self.made += 1
+        time.sleep(0.05)
+        return object()
+
+
+@pytest.fixture
+def fitting(monkeypatch: pytest.MonkeyPatch) -> Fitting:
+    counted = Fitting()
+    monkeypatch.setattr("analysis.fleet.fit_fleet", counted)
+    return counted
+
+
+def nothing() -> tuple[pl.DataFrame, pl.DataFrame]:
+    return pl.DataFrame(schema=WRENCHES), pl.DataFrame(schema=READINGS)
+
+
+def test_many_questions_at_once_share_one_fit(fitting: Fitting) -> None:
+    cache = FleetCache()
+
+    def ask(_: int) -> Any:
+        return cache.evidence("local", "a-1", None, nothing).under(Policy()).fit
+
+    with ThreadPoolExecutor(8) as callers:
+        fits = list(callers.map(ask, range(8)))
+    assert fitting.made == 1
+    assert len({id(fit) for fit in fits}) == 1
+
+
+@pytest.mark.parametrize(
+    "other", [("local", "a-2"), ("next door", "a-1")], ids=["evidence", "shop"]
+)
+def test_other_evidence_has_another_fit(fitting: Fitting, other: tuple[str, str]) -> None:
+    cache = FleetCache()
+    for shop, version in (("local", "a-1"), other, ("local", "a-1")):
+        cache.evidence(shop, version, None, nothing).under(Policy())
+    assert fitting.made == 2
+
+
+def test_another_policy_needs_no_other_fit(fitting: Fitting) -> None:
+    evidence = FleetCache().evidence("local", "a-1", None, nothing)
+    fits = [evidence.under(Policy(version=version)).fit for version in (1, 2)]
+    assert fits[0] is fits[1]
+    assert fitting.made == 1
+
+
+def test_only_the_entries_used_last_are_kept() -> None:
+    cache, loaded = FleetCache(), []
+
+    def ask(version: str) -> None:
+        def load() -> tuple[pl.DataFrame, pl.DataFrame]:
+            loaded.append(version)
+            return nothing()
+
+        cache.evidence("local", version, None, load)
+
+    for number in range(MOST_ENTRIES):
+        ask(str(number))
+    ask("0")
+    ask("new")  # puts out 1, which was used longest ago
+    ask("0")
+    assert loaded == [*map(str, range(MOST_ENTRIES)), "new"]
+    ask("1")
+    assert loaded[-1] == "1"
