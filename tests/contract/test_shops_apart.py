@@ -1,0 +1,69 @@
+"""No operation shows or changes another shop's records, whatever identifiers it is given."""
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from litestar.testing import TestClient
+from story import NOW, app_over, tell
+
+from service.app import create_app
+from service.clock import PinnedClock
+from service.openapi import description
+from service.store import Store
+
+DESCRIPTION = description()
+OPERATIONS = [
+    pytest.param(method, path, operation, id=operation["operationId"])
+    for path, item in DESCRIPTION["paths"].items()
+    for method, operation in item.items()
+    if path.startswith("/v1/")
+]
+
+
+@pytest.fixture(scope="module")
+def told(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Store, str]]:
+    """A store with a shop in which the story was told, and the id of a check of it."""
+    with Store.open(tmp_path_factory.mktemp("shops") / "shop.db", migrate=True) as store:
+        with TestClient(app_over(store)) as client:
+            steps = tell(client)
+        recorded = next(step for step in steps if step.operation_id == "recordCheck")
+        yield store, recorded.response.json()["id"]
+
+
+@pytest.mark.parametrize(("method", "path", "operation"), OPERATIONS)
+def test_the_records_of_one_shop_are_unknown_to_another(
+    told: tuple[Store, str], method: str, path: str, operation: dict[str, Any]
+) -> None:
+    store, check_id = told
+    shop = f"next door, {operation['operationId']}"
+    store.add_shop(shop)
+    serial = "TB-1" if path.startswith("/v1/testers/") else "SP-101"
+    body: dict[str, Any] = {}
+    if "requestBody" in operation:
+        media_type, content = next(iter(operation["requestBody"]["content"].items()))
+        text = isinstance(content["example"], str)
+        body = {"content": content["example"]} if text else {"json": content["example"]}
+        headers = {"Content-Type": media_type}
+    else:
+        headers = {}
+    headers |= {"If-Match": "*", "Idempotency-Key": operation["operationId"]}
+    app = create_app(store=store, shop=shop, clock=PinnedClock(NOW))
+    with TestClient(app, raise_server_exceptions=False) as client:
+        place = path.format(serial=serial, check_id=check_id)
+        response = client.request(method, place, headers=headers, **body)
+
+    if "{" in path:
+        assert response.status_code == 404
+        assert response.json()["type"] == "/problems/unknown-record"
+    elif operation["operationId"] == "importChecks":
+        # Its wrench is the other shop's, and refused as unknown.
+        assert response.status_code == 422
+        assert {each["field"] for each in response.json()["errors"]} >= {"wrench"}
+    elif method == "get":
+        assert response.status_code == 200
+        for identifier in ("SP-101", "TB-1"):
+            assert identifier not in response.text
+    else:
+        # The other shop's record of this serial does not stand in the way.
+        assert response.is_success
