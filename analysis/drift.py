@@ -18,6 +18,7 @@ from analysis.errors import NotEnoughEvidence
 from analysis.fleet import FamilyFit, Source
 from analysis.history import Histories
 from analysis.mixture import Mixture, Summary, sign_probability, summarise
+from analysis.outliers import OutlyingReading
 from analysis.outlook import Outlook, outlook, states_on
 from analysis.own_history import OwnHistory, fit_own_history
 from analysis.smoother import smooth
@@ -148,6 +149,7 @@ class Drift:
     offset: Rate
     places: tuple[PlaceDrift, ...]
     evidence: DriftEvidence
+    outlying: tuple[OutlyingReading, ...]
     segments: tuple[Segment, ...]
     jumps: tuple[Jump, ...]
     lack_of_fit: LackOfFit
@@ -176,6 +178,7 @@ def drift(
         offset=_rate(rate[:, 1], rate_cov[:, 1, 1]),
         places=tuple(_place(x, now, rate, rate_cov) for x in places_x),
         evidence=_evidence(family, history, rate_cov),
+        outlying=tuple(o for o in family.outlying if o.wrench == history.wrenches[0]),
         segments=_segments(history),
         jumps=_jumps(family, row, history),
         lack_of_fit=_lack_of_fit(family, row),

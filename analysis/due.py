@@ -99,7 +99,7 @@ class Caps:
 
     months_day  the cap in months
     cycles_day  the cap in cycles at each one's own pace; infinity: pace not known
-    floor_day   never due before, but for the cap in months
+    floor_day   reliability alone never brings a wrench back before; policy's caps do
     """
 
     months_day: Array
@@ -108,13 +108,13 @@ class Caps:
 
     def bounded(self, crossing: Array) -> tuple[Array, tuple[Bound, ...]]:
         """Due days and what set each, from the (N,) days of the crossing; infinity: none."""
-        candidates = np.stack([crossing, self.months_day, self.cycles_day])
-        chosen, earliest = candidates.argmin(axis=0), candidates.min(axis=0)
-        due_day = np.maximum(earliest, np.minimum(self.floor_day, self.months_day))
+        reliable = np.maximum(crossing, self.floor_day)
+        candidates = np.stack([reliable, self.months_day, self.cycles_day])
+        chosen = candidates.argmin(axis=0)
         bounds = (Bound.RELIABILITY, Bound.MONTHS, Bound.CYCLES)
-        return due_day, tuple(
-            Bound.FLOOR if late else bounds[i]
-            for late, i in zip(due_day > earliest, chosen, strict=True)
+        return candidates.min(axis=0), tuple(
+            Bound.FLOOR if i == 0 and held else bounds[i]
+            for held, i in zip(crossing < self.floor_day, chosen, strict=True)
         )
 
 

@@ -1,7 +1,7 @@
 """What a family's readings say about its error law, with the doubt that remains.
 
 The coordinates of the law (means, and logarithms of standard deviations) have a normal prior, the
-trade's assumption; the state filter gives the exact marginal likelihood of all readings. Laws
+trade's assumption; the state filter gives the marginal likelihood of all readings. Laws
 are drawn from the posterior, so that whatever is predicted by averaging over the draws carries
 the uncertainty of the variances: with a young fleet the answer is wide, with a large one the draws
 agree.

@@ -17,6 +17,7 @@ from analysis.errors import NotEnoughEvidence
 from analysis.family_posterior import family_mode, family_posterior
 from analysis.history import Histories, pack_histories
 from analysis.jumps import find_jumps
+from analysis.outliers import OutlyingReading, reading_scale, weigh_readings
 from analysis.state_filter import State, filter_histories
 from analysis.tails import Tails, fit_tails
 from analysis.time_basis import TimeBasis, other_bases, typical_pace, with_clock
@@ -50,6 +51,7 @@ class FamilyFit:
     state       (K, N) of the members
     jump_evidence  (N, C) as in `analysis.jumps.JumpScan`
     surprise, surprise_df  (N, C) squared standardised prediction errors under the mode
+    outlying    readings of the members that were weighted down
     """
 
     name: str
@@ -67,6 +69,7 @@ class FamilyFit:
     jump_evidence: Array
     surprise: Array
     surprise_df: Array
+    outlying: tuple[OutlyingReading, ...]
 
     def of_rows(self, rows: list[int]) -> Self:
         """The same family with only the chosen members."""
@@ -200,6 +203,10 @@ def fit_family(
     teachers      the histories that the law is learnt from
     members       the histories that belong to the family, often the same
     """
+    # Outlying readings are weighted down first: every later step rests on the cells.
+    scale = reading_scale(teachers)
+    teachers, _ = weigh_readings(teachers, scale)
+    members, outlying = weigh_readings(members, scale)
     pace = typical_pace(teachers)
     basis, start = _best_basis(teachers, pace, assumed)
     posterior = family_posterior(with_clock(teachers, basis, pace), assumed, start=start)
@@ -222,6 +229,7 @@ def fit_family(
         jump_evidence=own.evidence,
         surprise=checked.surprise[0],
         surprise_df=checked.surprise_df,
+        outlying=outlying,
     )
 
 

@@ -18,20 +18,26 @@ from analysis.history import Histories
 
 _SHARES: Final = np.array([0.005, 0.01, 0.02, 0.04, 0.07, 0.1, 0.15, 0.2])
 _FACTORS: Final = np.array([1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 7.0])
-_CLEARLY_BETTER: Final = 4.0  # log likelihood that two more parameters must earn
+# Readings weighted down as outlying leave the law narrower than all readings together are.
+_SCALES: Final = np.linspace(0.9, 1.3, 9)
+_CLEARLY_BETTER: Final = 5.0  # log likelihood that three more parameters must earn
 _FEWEST_RESIDUALS: Final = 100
 
 
 @dataclass(frozen=True, slots=True)
 class Tails:
-    """A share of readings scatters `factor` times as wide as the rest; the total variance stays."""
+    """A share of readings scatters `factor` times as wide as the rest.
+
+    scale  SD of all of them together over the law's
+    """
 
     share: float
     factor: float
+    scale: float = 1.0
 
     def parts(self) -> tuple[tuple[float, float], ...]:
         """(weight, SD as a multiple of the law's scatter) of each part that has a weight."""
-        narrow = (1.0 - self.share + self.share * self.factor**2) ** -0.5
+        narrow = self.scale * (1.0 - self.share + self.share * self.factor**2) ** -0.5
         parts = ((1.0 - self.share, narrow), (self.share, self.factor * narrow))
         return tuple(part for part in parts if part[0] > 0.0)
 
@@ -48,10 +54,11 @@ def fit_tails(law: ErrorLaw, histories: Histories) -> Tails:
     normal = _log_density(z, NORMAL)
     for share in _SHARES.tolist():
         for factor in _FACTORS.tolist():
-            tails = Tails(share, factor)
-            gain = _log_density(z, tails) - normal
-            if gain > best_gain:
-                best, best_gain = tails, gain
+            for scale in _SCALES.tolist():
+                tails = Tails(share, factor, scale)
+                gain = _log_density(z, tails) - normal
+                if gain > best_gain:
+                    best, best_gain = tails, gain
     return best
 
 

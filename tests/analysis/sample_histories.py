@@ -171,6 +171,7 @@ def family_of(
         jump_evidence=np.zeros(histories.present.shape),
         surprise=checked.surprise[0],
         surprise_df=checked.surprise_df,
+        outlying=(),
     )
 
 
