@@ -273,6 +273,8 @@ def _shortened(value: Any) -> Any:
         return [_shortened(each) for each in value[:_LONGEST_LIST]]
     if isinstance(value, dict):
         return {name: _shortened(each) for name, each in value.items()}
+    if isinstance(value, float):
+        return float(f"{value:.5g}")  # later digits move with the machine's arithmetic
     return value
 
 
