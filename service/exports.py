@@ -66,8 +66,8 @@ def _instant(instant: datetime) -> str:
 
 
 def _number(value: float | None) -> str | None:
-    """The shortest text that reads as the same number."""
-    return None if value is None else repr(value).removesuffix(".0")
+    """The shortest text that reads as the same number; a negative zero is zero."""
+    return None if value is None else repr(value + 0.0).removesuffix(".0")
 
 
 def _unit(torques: Sequence[Torque]) -> str:
@@ -125,7 +125,7 @@ def _check_body(check: Check) -> dict[str, Any]:
             "performed_at": _instant(check.performed_at),
             "tester": check.tester,
             "operator": check.operator,
-            "temperature_c": check.temperature_c,
+            "temperature_c": None if check.temperature_c is None else check.temperature_c + 0.0,
             "cycle_count": check.cycle_count,
             "points": [_point_body(point) for point in check.points],
             "card": _card_body(check.card) if check.card else None,

@@ -244,6 +244,12 @@ def test_a_row_says_what_is_in_the_check():
     }
 
 
+@pytest.mark.parametrize("write", [exports.checks_csv, exports.checks_ndjson])
+def test_a_negative_zero_is_written_as_zero(write):
+    """The database does not tell them apart."""
+    assert list(write([a_check(temperature_c=-0.0)])) == list(write([a_check(temperature_c=0.0)]))
+
+
 def test_nothing_to_export_is_a_header_alone():
     for write in (exports.checks_csv, exports.wrenches_csv, exports.testers_csv):
         assert "".join(write([])).count("\n") == 1
