@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from analysis.fleet import FleetFit
     from analysis.shop import Shop as FittedShop
     from analysis.vocabulary import Direction
+    from analysis.what_if import ShopOutcome
 
 MOST_ENTRIES: Final = 4
 
@@ -38,6 +39,7 @@ class ShopEvidence:
         self.deviations = with_deviations(wrenches, readings)
         self._lock = Lock()
         self._fit: FleetFit | None = None
+        self._outcomes: dict[int, tuple[ShopOutcome, ...]] = {}
         self._due: dict[tuple[int, float], dict[tuple[str, Direction], Due]] = {}
 
     def of_wrench(self, serial: str) -> "pl.DataFrame":
@@ -72,6 +74,16 @@ class ShopEvidence:
             if key not in self._due:
                 self._due = {key: due_of_shop(shop, day)}
             return self._due[key]
+
+    def other_targets(self, policy: Policy) -> "tuple[ShopOutcome, ...]":
+        """What other reliability targets would cost and bring for the shop."""
+        from analysis.what_if import what_if_of_shop
+
+        shop = self.under(policy)
+        with self._lock:
+            if policy.version not in self._outcomes:
+                self._outcomes = {policy.version: what_if_of_shop(shop).shop}
+            return self._outcomes[policy.version]
 
     def _fitted(self) -> "FleetFit":
         from analysis.fleet import fit_fleet

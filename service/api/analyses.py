@@ -108,7 +108,9 @@ class AnalysisController(Controller):
         description=(
             "Cp and Cpk within a check, Pp and Ppk over checks, with lower confidence limits, the "
             "share expected outside and a tolerance interval, for each band since the last "
-            "adjustment; a refusal with its reason where the data are too thin."
+            "adjustment, counted from its readings alone; a refusal with its reason where they "
+            "are too thin. Beside it the same indices anywhere in the range by the error law, with "
+            "what the whole family shows."
         ),
         sync_to_thread=True,
     )
@@ -123,13 +125,18 @@ class AnalysisController(Controller):
     ) -> Response[CapabilityAnswer]:
         from analysis.bands import Bands
         from analysis.capability import capability
+        from analysis.capability_by_law import capability_curve
 
         question = _asked(shop, serial, as_of, if_none_match, "capability", direction, band)
         bands = Bands(question.policy.low_band_below, question.policy.upper_band_above)
         own = question.evidence.of_wrench(serial)
 
+        fitted = question.evidence.under(question.policy)
+
         def of(way: Direction) -> CapabilityAnswered:
-            return CapabilityAnswered.of(capability(own, way, bands), bands, band)
+            counted = capability(own, way, bands)
+            curve = capability_curve(fitted, serial, way, question.day)
+            return CapabilityAnswered.of(counted, curve, bands, band)
 
         ways = directions_of(question.subject, question.evidence, direction)
         return answer_to(
@@ -145,8 +152,8 @@ class AnalysisController(Controller):
         summary="When a wrench must be checked again",
         description=(
             "The first date on which its pass probability falls below the shop's target, no later "
-            "than the policy's caps and no sooner than its floor; what set it, and the risk of "
-            "waiting."
+            "than the policy's caps and no sooner than its floor; what set it, the risk of "
+            "waiting, and what other reliability targets would cost and bring."
         ),
         sync_to_thread=True,
     )
@@ -159,6 +166,7 @@ class AnalysisController(Controller):
         if_none_match: IfNoneMatch = None,
     ) -> Response[DueAnswer]:
         from analysis.shop import due_of_wrench
+        from analysis.what_if import what_if_of_wrench
 
         question = _asked(shop, serial, as_of, if_none_match, "due", direction)
         fitted = question.evidence.under(question.policy)
@@ -166,7 +174,11 @@ class AnalysisController(Controller):
 
         def of(way: Direction) -> DueAnswered:
             return DueAnswered.of(
-                due_of_wrench(fitted, serial, way, question.day), way, question.today, zone
+                due_of_wrench(fitted, serial, way, question.day),
+                what_if_of_wrench(fitted, serial, way),
+                way,
+                question.today,
+                zone,
             )
 
         ways = directions_of(question.subject, question.evidence, direction)

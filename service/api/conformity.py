@@ -1,6 +1,5 @@
 """Whether the last check shows that a wrench conforms."""
 
-from datetime import datetime
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -14,7 +13,7 @@ from service.api.access import Shop
 from service.api.answers import REVALIDATE, JsonResponse, not_modified
 from service.api.conditional import digest_tag, is_fresh
 from service.api.parameters import AsOf, DirectionQuery, IfNoneMatch, SerialPath
-from service.api.questions import answered_or_why_not, past_instant
+from service.api.questions import answered_or_why_not, checks_up_to, past_instant
 from service.conformity import judge_conformity
 from service.intake import CLOCK_SLACK
 from service.records import Check, Policy, Wrench
@@ -51,7 +50,7 @@ class ConformityController(Controller):
         asked = None if as_of is None else past_instant(as_of, now)
         with shop.read() as records:
             wrench, policy = records.wrenches.get(serial), records.policy.get()
-            checks = _checks_up_to(records, serial, asked or now + CLOCK_SLACK)
+            checks = checks_up_to(records, serial, asked or now + CLOCK_SLACK)
 
             def of(way: Direction) -> ConformityAnswered:
                 return _answered(records, wrench, policy, checks, way)
@@ -68,16 +67,6 @@ class ConformityController(Controller):
         if is_fresh(if_none_match, tag):
             return not_modified(tag)
         return JsonResponse(answer, headers={"ETag": tag, **REVALIDATE})
-
-
-def _checks_up_to(records: ShopStore, serial: str, instant: datetime) -> list[Check]:
-    """The wrench's checks performed by then that count, newest first."""
-    found: list[Check] = []
-    after: str | None = None
-    while page := records.checks.list(serial, after, 100):
-        found += [check for check in page if check.performed_at <= instant]
-        after = page[-1].id
-    return found
 
 
 def _ways(wrench: Wrench, checks: list[Check], asked: Direction | None) -> list[Direction]:

@@ -21,7 +21,7 @@ from service.findings import Finding
 from service.fleet_cache import ShopEvidence
 from service.frames import number_of_date
 from service.intake import CLOCK_SLACK
-from service.records import Policy, Wrench
+from service.records import Check, Policy, Wrench
 from service.schemas.analyses import NoPerformanceAnswer, NotEnoughAnswer
 from service.schemas.base import Answer
 from service.store import ShopStore
@@ -53,7 +53,8 @@ class Question(Generic[Subject]):
     as_of      the instant up to which evidence counts; None: all of it
     today      the shop's date at that instant or now: forecasts are made for days, so that an
                answer holds all day
-    tag        a function of the evidence, the policy, the day, the methods and the parameters
+    tag        a function of the subject, the evidence, the policy, the day, the methods and the
+               parameters
     """
 
     subject: Subject
@@ -95,6 +96,7 @@ def ask(
             policy.version,
             asked,
             today,
+            subject,
             *parameters,
         )
         if is_fresh(if_none_match, tag):
@@ -123,6 +125,16 @@ def past_instant(as_of: str, now: datetime) -> datetime:
             )
         )
     return instant
+
+
+def checks_up_to(records: ShopStore, serial: str, instant: datetime) -> list[Check]:
+    """The wrench's checks performed by then that count, newest first."""
+    found: list[Check] = []
+    after: str | None = None
+    while page := records.checks.list(serial, after, 100):
+        found += [check for check in page if check.performed_at <= instant]
+        after = page[-1].id
+    return found
 
 
 def answer_to(question: Question[Any], body: Body) -> JsonResponse[Body]:

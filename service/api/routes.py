@@ -17,6 +17,7 @@ from service.api.reading_page import reading_page, reading_page_asset, reading_p
 from service.api.risk import RiskController
 from service.api.schedule import ScheduleController
 from service.api.testers import TesterController
+from service.api.uncertainty import UncertaintyController
 from service.api.wrenches import WrenchController
 
 HANDLERS: Final[list[ControllerRouterHandler]] = [
@@ -26,6 +27,7 @@ HANDLERS: Final[list[ControllerRouterHandler]] = [
     TesterController,
     AnalysisController,
     ConformityController,
+    UncertaintyController,
     RiskController,
     ScheduleController,
     PolicyController,

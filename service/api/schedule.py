@@ -17,7 +17,7 @@ from service.bench_plan import BenchPlan, bench_plan
 from service.icalendar import DayEvent, calendar
 from service.records import Wrench
 from service.schemas.analyses import MethodAnswer
-from service.schemas.schedule import ScheduleAnswer, UncheckedAnswer, VisitAnswer
+from service.schemas.schedule import ScheduleAnswer, ShopTargetAnswer, UncheckedAnswer, VisitAnswer
 
 _CALENDAR: Final = "text/calendar"
 _FEED: Final = TextBody(
@@ -42,7 +42,8 @@ class ScheduleController(Controller):
         summary="Which wrench to check on which day",
         description=(
             "Every wrench in service that is due in the days asked about, as late as is safe and "
-            "as early as the bench's capacity needs; those past due first, the riskiest soonest."
+            "as early as the bench's capacity needs; those past due first, the riskiest soonest. "
+            "Beside it, what other reliability targets would cost and bring."
         ),
         sync_to_thread=True,
     )
@@ -69,6 +70,10 @@ class ScheduleController(Controller):
                 unchecked=tuple(
                     UncheckedAnswer(wrench=serial, because="no reading of it is known")
                     for serial in planned.unchecked
+                ),
+                other_targets=tuple(
+                    ShopTargetAnswer.model_validate(outcome)
+                    for outcome in question.evidence.other_targets(question.policy)
                 ),
                 cautions=cautions.ALWAYS,
             ),

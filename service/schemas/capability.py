@@ -1,11 +1,13 @@
 """Capability of one wrench against its maximum permissible deviation, for each band."""
 
+from collections.abc import Sequence
 from typing import Annotated, Literal, Self
 
 from pydantic import Field
 
 from analysis.bands import Bands
 from analysis.capability import BandCapability, Capability, Indices, OverallCapability
+from analysis.capability_by_law import PlaceCapability
 from analysis.errors import NotEnoughEvidence
 from analysis.vocabulary import Band, Direction
 from service.schemas.analyses import (
@@ -94,17 +96,67 @@ class BandCapabilityAnswer(FromAnalysis):
         )
 
 
+class CapabilityIndexAnswer(FromAnalysis):
+    """An index by the error law: posterior median, and what it exceeds with 95 % credibility."""
+
+    value: float
+    lower: float
+
+
+class PlaceCapabilityAnswer(FromAnalysis):
+    """Capability at one place of the range today, measured there or not, by the error law."""
+
+    x_pct_of_full_scale: float
+    mpd_pct: float
+    deviation_pct: float
+    within_sd_pct: float
+    overall_sd_pct: float
+    cp: CapabilityIndexAnswer
+    cpk: CapabilityIndexAnswer
+    pp: CapabilityIndexAnswer
+    ppk: CapabilityIndexAnswer
+    fraction_outside: float
+    fraction_outside_upper: float
+
+    @classmethod
+    def of(cls, place: PlaceCapability) -> Self:
+        return cls(
+            x_pct_of_full_scale=100 * place.x,
+            mpd_pct=place.mpd_pct,
+            deviation_pct=place.deviation_pct,
+            within_sd_pct=place.within_sd_pct,
+            overall_sd_pct=place.overall_sd_pct,
+            cp=CapabilityIndexAnswer.model_validate(place.cp),
+            cpk=CapabilityIndexAnswer.model_validate(place.cpk),
+            pp=CapabilityIndexAnswer.model_validate(place.pp),
+            ppk=CapabilityIndexAnswer.model_validate(place.ppk),
+            fraction_outside=place.fraction_outside,
+            fraction_outside_upper=place.fraction_outside_upper,
+        )
+
+
 class CapabilityAnswered(FromAnalysis):
-    """The bands in one direction."""
+    """The bands in one direction, and the whole range by the error law."""
 
     status: Literal["answered"] = "answered"
     direction: Direction
     bands: tuple[Annotated[BandCapabilityAnswer | BandNotEnoughAnswer, by_status()], ...]
 
+    curve: tuple[PlaceCapabilityAnswer, ...] = Field(
+        description="From the lowest marked value to full scale, with all that the family shows."
+    )
+
     @classmethod
-    def of(cls, found: Capability, bands: Bands, asked: Band | None) -> Self:
+    def of(
+        cls,
+        found: Capability,
+        curve: Sequence[PlaceCapability],
+        bands: Bands,
+        asked: Band | None,
+    ) -> Self:
         return cls(
             direction=found.direction,
+            curve=tuple(PlaceCapabilityAnswer.of(place) for place in curve),
             bands=tuple(
                 BandNotEnoughAnswer.of(band, answer, bands)
                 if isinstance(answer, NotEnoughEvidence)

@@ -5,6 +5,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field
 
 from analysis.drift import Drift
+from analysis.errors import NotEnoughEvidence
 from analysis.fleet import Source
 from analysis.own_history import OwnHistory
 from analysis.time_basis import TimeBasis
@@ -92,6 +93,37 @@ class LackOfFitAnswer(FromAnalysis):
     p_value: FiniteOrNull
 
 
+class OutlyingAnswer(FromAnalysis):
+    """A reading far from its fellows: it counts for less, and is never dropped."""
+
+    check: str
+    x_pct_of_full_scale: float
+    deviation_pct: float
+    distance: float = Field(description="From their median, in SDs of a reading.")
+    weight: float = Field(description="What it still counts, 0 to 1.")
+
+
+class TailsAnswer(FromAnalysis):
+    """Scatter with longer tails than the normal: now and then a reading is much wider."""
+
+    share: float = Field(description="How often; 0: scatter is normal.")
+    factor: float = Field(description="How many times as wide as the rest.")
+
+
+class DiagnosticsAnswer(FromAnalysis):
+    """Tests of the family's law on its readings; a small p-value speaks against the law."""
+
+    residuals: int
+    normal_p_value: FiniteOrNull = Field(description="Of normal scatter (Anderson-Darling).")
+    equal_width_p_value: FiniteOrNull = Field(
+        description="Of scatter that follows the law over the range (Breusch-Pagan)."
+    )
+    tails: TailsAnswer = Field(description="What forecasts use where scatter is not normal.")
+    surprise_ratio: FiniteOrNull = Field(
+        description="Squared prediction errors of checks over what was expected; about 1."
+    )
+
+
 class OwnRateAnswer(FromAnalysis):
     """A drift rate a year from the wrench's own readings alone, with its 95 % interval."""
 
@@ -143,9 +175,11 @@ class DriftAnswered(FromAnalysis):
     offset_pct_of_full_scale_per_year: RateAnswer
     places: tuple[PlaceAnswer, ...]
     evidence: EvidenceAnswer
+    outlying: tuple[OutlyingAnswer, ...]
     segments: tuple[SegmentAnswer, ...]
     jumps: tuple[JumpAnswer, ...]
     lack_of_fit: LackOfFitAnswer
+    diagnostics: DiagnosticsAnswer | TooThin
     own_history: OwnHistoryAnswer | TooThin
     points: tuple[PlotPointAnswer, ...]
     lines: tuple[PlotLineAnswer, ...]
@@ -167,6 +201,16 @@ class DriftAnswered(FromAnalysis):
                 for place in drift.places
             ),
             evidence=EvidenceAnswer.model_validate(drift.evidence),
+            outlying=tuple(
+                OutlyingAnswer(
+                    check=reading.check,
+                    x_pct_of_full_scale=100 * reading.x,
+                    deviation_pct=reading.deviation_pct,
+                    distance=reading.distance,
+                    weight=reading.weight,
+                )
+                for reading in drift.outlying
+            ),
             segments=tuple(SegmentAnswer.model_validate(segment) for segment in drift.segments),
             jumps=tuple(
                 JumpAnswer(
@@ -180,6 +224,11 @@ class DriftAnswered(FromAnalysis):
                 for jump in drift.jumps
             ),
             lack_of_fit=LackOfFitAnswer.model_validate(drift.lack_of_fit),
+            diagnostics=(
+                TooThin.model_validate(drift.diagnostics)
+                if isinstance(drift.diagnostics, NotEnoughEvidence)
+                else DiagnosticsAnswer.model_validate(drift.diagnostics)
+            ),
             own_history=(
                 OwnHistoryAnswer.model_validate(drift.own_history)
                 if isinstance(drift.own_history, OwnHistory)

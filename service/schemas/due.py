@@ -1,5 +1,6 @@
 """When a wrench must be checked again, and what set the date."""
 
+from collections.abc import Sequence
 from datetime import date
 from typing import Annotated, Literal, Self
 
@@ -7,6 +8,7 @@ from pydantic import Field
 
 from analysis.due import Bound, Due
 from analysis.vocabulary import Direction
+from analysis.what_if import TargetOutcome
 from service.frames import date_of_day
 from service.schemas.analyses import (
     AnalysisAnswer,
@@ -22,6 +24,19 @@ class WaitAnswer(FromAnalysis):
 
     days: int
     pass_probability: float
+
+
+class TargetAnswer(FromAnalysis):
+    """What another reliability target would cost and bring for this wrench."""
+
+    target: float
+    interval_days: float
+    bound_by: Bound
+    reliability_days: float | None = Field(
+        description="After the last check until the target is crossed; null: not before the cap."
+    )
+    checks_per_year: float
+    share_failing: float = Field(description="Of the checks on the due date.")
 
 
 class DueAnswered(FromAnalysis):
@@ -48,9 +63,17 @@ class DueAnswered(FromAnalysis):
     cycles_per_day: float | None
     pass_probability_at_due: float
     waits: tuple[WaitAnswer, ...] = Field(description="The risk of waiting.")
+    other_targets: tuple[TargetAnswer, ...]
 
     @classmethod
-    def of(cls, due: Due, direction: Direction, today: date, time_zone: str) -> Self:
+    def of(
+        cls,
+        due: Due,
+        other_targets: Sequence[TargetOutcome],
+        direction: Direction,
+        today: date,
+        time_zone: str,
+    ) -> Self:
         due_on = date_of_day(due.due_day, time_zone)
         return cls(
             direction=direction,
@@ -72,6 +95,7 @@ class DueAnswered(FromAnalysis):
             cycles_per_day=due.cycles_per_day,
             pass_probability_at_due=due.pass_probability_at_due,
             waits=tuple(WaitAnswer.model_validate(wait) for wait in due.waits),
+            other_targets=tuple(TargetAnswer.model_validate(each) for each in other_targets),
         )
 
 

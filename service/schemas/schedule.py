@@ -27,6 +27,23 @@ class UncheckedAnswer(Answer):
     because: str
 
 
+class ShopTargetAnswer(FromAnalysis):
+    """What another reliability target would cost and bring for the whole shop."""
+
+    target: float
+    histories: int = Field(description="Wrenches with evidence, each direction counted.")
+    left_out: int = Field(
+        description="Of them, those that need work first; they are in none of the numbers."
+    )
+    due_at_once: int
+    checks_per_year: float
+    failing_per_year: float
+    share_failing: float
+    bound_by_reliability: int = Field(
+        description="How many intervals the target sets; the policy sets the others."
+    )
+
+
 class ScheduleAnswer(Answer):
     """Visits by day, the riskiest first within a day."""
 
@@ -43,4 +60,5 @@ class ScheduleAnswer(Answer):
     unchecked: tuple[UncheckedAnswer, ...] = Field(
         description="They have no date because nothing is known; check them first."
     )
+    other_targets: tuple[ShopTargetAnswer, ...]
     cautions: tuple[str, ...]

@@ -185,6 +185,7 @@ def tell(client: TestClient[Application]) -> list[Step]:
     do("readRepeatability", "GET", f"{wrench}/repeatability", path_parameters=serial, band="low")
     do("readCapability", "GET", f"{wrench}/capability", path_parameters=serial, band="low")
     do("readConformity", "GET", f"{wrench}/conformity", path_parameters=serial)
+    do("readUncertainty", "GET", f"{wrench}/uncertainty", path_parameters=serial)
     do("readDue", "GET", f"{wrench}/due", path_parameters=serial)
     do(
         "readRisk",

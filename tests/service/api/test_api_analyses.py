@@ -20,7 +20,7 @@ from service.app import create_app
 from service.clock import PinnedClock
 from service.store import LOCAL_SHOP, Store
 
-ANALYSES = ["drift", "repeatability", "capability", "conformity", "due", "risk"]
+ANALYSES = ["drift", "repeatability", "capability", "conformity", "uncertainty", "due", "risk"]
 
 
 @pytest.fixture(scope="module")
@@ -78,6 +78,8 @@ def test_drift_tells_rates_evidence_and_what_to_plot(fleet: TestClient[Any]) -> 
                 strict=True,
             )
         )
+    assert drift["outlying"] == []
+    assert drift["diagnostics"]["residuals"] > 0
     own = drift["own_history"]
     assert own["checks"] == 4
     assert own["offset_pct_of_full_scale_per_year"]["per_year"] > 0
@@ -113,6 +115,13 @@ def test_capability_tells_the_steady_wrench_from_the_drifting_one(
     assert drifting["within"]["index"] > drifting["overall"]["performance"]["index"]
     assert drifting["mean"] > 0
 
+    curve = clockwise(fleet, "/v1/wrenches/SP-3/capability")["curve"]
+    places = [place["x_pct_of_full_scale"] for place in curve]
+    assert places[0] == pytest.approx(20)
+    assert places[-1] == pytest.approx(100)
+    assert curve[0]["ppk"]["value"] < curve[-1]["ppk"]["value"]
+    assert all(place["ppk"]["lower"] <= place["ppk"]["value"] for place in curve)
+
 
 def test_conformity_sets_the_rules_side_by_side(fleet: TestClient[Any]) -> None:
     """SP-3 was last read 0.70 to 0.81 N·m low at 20 N·m: 3.6 to 4.2 % against ±4 %, U 0.6 %."""
@@ -134,6 +143,20 @@ def test_conformity_sets_the_rules_side_by_side(fleet: TestClient[Any]) -> None:
     assert early["performed_at"] == "2025-04-09T12:00:00Z"
 
 
+def test_the_budget_names_what_it_lacks(fleet: TestClient[Any]) -> None:
+    """U 0.6 % with k = 2 is 0.3 % standard uncertainty; 0.5 N·m at 20 N·m is 0.72 % (rectangle)."""
+    found = clockwise(fleet, "/v1/wrenches/SP-1/uncertainty")
+    assert [budget["target"]["value"] for budget in found["budgets"]] == [20, 60, 100]
+    lowest = found["budgets"][0]
+    terms = {term["name"]: term for term in lowest["contributions"]}
+    assert terms["reference_device"]["standard_uncertainty_pct"] == pytest.approx(0.3)
+    assert terms["resolution"]["standard_uncertainty_pct"] == pytest.approx(0.7217, abs=1e-4)
+    assert terms["reproducibility"]["origin"] == "assumed"
+    assert terms["loading_point"]["standard_uncertainty_pct"] is None
+    assert "variation from the loading point (b_l)" in lowest["incomplete_of"]
+    assert lowest["expanded_pct"] == pytest.approx(2 * lowest["combined_pct"])
+
+
 def test_due_says_what_set_the_date(fleet: TestClient[Any]) -> None:
     steady = answer(fleet, "/v1/wrenches/EL-1/due")
     first = steady["directions"][0]
@@ -141,6 +164,10 @@ def test_due_says_what_set_the_date(fleet: TestClient[Any]) -> None:
     assert first["due_on"] == steady["due_on"] == "2027-04-04"  # 12 months after the last check
     assert first["reliability_on"] is None
     assert [wait["days"] for wait in first["waits"]] == [0, 30, 60, 90]
+    targets = first["other_targets"]
+    assert [each["target"] for each in targets] == [0.8, 0.9, 0.95, 0.98]
+    intervals = [each["interval_days"] for each in targets]
+    assert intervals == sorted(intervals, reverse=True)
 
     drifting = clockwise(fleet, "/v1/wrenches/SP-3/due")
     assert drifting["overdue"] is True
@@ -286,6 +313,7 @@ def test_the_schedule_has_the_overdue_first_and_the_unknown_apart(
     fleet: TestClient[Any],
 ) -> None:
     schedule = answer(fleet, "/v1/schedule", days="366")
+    assert [each["target"] for each in schedule["other_targets"]] == [0.8, 0.9, 0.95, 0.98]
     assert schedule["visits"][0]["wrench"] == "SP-3"
     assert schedule["visits"][0]["day"] == "2026-05-04"
     assert schedule["visits"][0]["late"] is True
