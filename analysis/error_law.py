@@ -150,13 +150,13 @@ _ASSUMED: Final[dict[Mechanism, dict[str, tuple[float, ...]]]] = {
     },
 }  # fmt: skip
 _LOG_SD_SPREAD: Final = 0.8
-# What happens to any wrench: a knock in three hundred years, its size a multiple of the family's
-# spread, and one check in five hundred gone astray; beside each the spread of its logarithm
+# What happens to any wrench: a knock in a thousand years, its size a multiple of the family's
+# spread, and seven checks in ten thousand gone astray; beside each the spread of its logarithm
 # (assumptions, no source).
 _ASSUMED_EVENTS: Final = {
-    "knocks_per_year": (0.003, 1.2),
+    "knocks_per_year": (0.001, 1.5),
     "knock_ratio": (2.5, 0.4),
-    "stray_share": (0.002, 1.2),
+    "stray_share": (0.0007, 1.5),
 }
 STRAY_FACTOR: Final = 4.0
 

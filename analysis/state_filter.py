@@ -99,8 +99,13 @@ def initial_state(law: ErrorLaw, wrenches: int) -> State:
     )
 
 
-def advance(state: State, law: ErrorLaw, years: Array, clock: Array) -> State:
-    """Knowledge `years` (N,) later, no check in between; drift ran for `clock` (N,) years."""
+def advance(
+    state: State, law: ErrorLaw, years: Array, clock: Array, clock_sd: Array | None = None
+) -> State:
+    """Knowledge `years` (N,) later, no check in between; drift ran for `clock` (N,) years.
+
+    clock_sd  (N,) doubt about `clock`, where it lies ahead and runs with use
+    """
     cross = state.level_rate_cov
     return State(
         level=state.level + state.rate * clock,
@@ -110,10 +115,16 @@ def advance(state: State, law: ErrorLaw, years: Array, clock: Array) -> State:
             + clock * (cross + cross.swapaxes(0, 1))
             + clock**2 * state.rate_cov
             + diagonal(pair(law.wander_sd**2) * years)
+            + (0.0 if clock_sd is None else clock_sd**2 * _square_of_rate(state))
         ),
         level_rate_cov=cross + clock * state.rate_cov,
         rate_cov=state.rate_cov,
     )
+
+
+def _square_of_rate(state: State) -> Array:
+    """Expected outer product of the rate with itself."""
+    return np.asarray(state.rate_cov + state.rate[:, None] * state.rate[None])
 
 
 def reset_level(state: State, law: ErrorLaw, where: Flags) -> State:

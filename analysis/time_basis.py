@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.arrays import Array
+from analysis.arrays import Array, Flags
 from analysis.error_law import DAYS_PER_YEAR
 from analysis.history import Histories
 
@@ -72,6 +72,56 @@ def clock_ahead(histories: Histories, basis: TimeBasis, typical: float, years: A
         return np.asarray(years * _relative_pace(histories, typical))
     since = histories.year[:, -1] - _segment_start(histories)[:, -1]
     return np.asarray(_log_clock(since + years) - _log_clock(since))
+
+
+def clock_sd_ahead(
+    histories: Histories, basis: TimeBasis, typical: float, years: Array
+) -> Array | None:
+    """(N,) doubt about `clock_ahead`: how a wrench will be used is known only from its past.
+
+    The logarithm of the pace varies between a wrench's stretches and between wrenches; a wrench
+    with known stretches carries the former, any other both. None: the clock is time itself.
+    """
+    if basis is not TimeBasis.USE:
+        return None
+    pace, stretches = _log_paces(histories)
+    within, between = _pace_spreads(pace, stretches)
+    count = stretches.sum(axis=1)
+    known = within**2 * (1.0 + 1.0 / np.maximum(count, 1))
+    doubt = np.sqrt(np.where(count > 0, known, within**2 + between**2))
+    return np.asarray(years * doubt * _relative_pace(histories, typical))
+
+
+# SDs of the logarithm of the pace where too few stretches show them (assumptions, no source).
+_ASSUMED_WITHIN: Final = 0.3
+_ASSUMED_BETWEEN: Final = 0.5
+_FEWEST_STRETCHES: Final = 5
+
+
+def _log_paces(histories: Histories) -> tuple[Array, Flags]:
+    """(N, C - 1) logarithm of the pace between checks, and where it is known."""
+    steps = np.diff(_counts_between(histories), axis=1)
+    years = np.diff(histories.year, axis=1)
+    known: Flags = np.asarray(np.isfinite(steps) & (steps > 0) & (years >= _SHORTEST_PACE_YEARS))
+    safe = np.where(known, steps, 1.0) / np.where(known, years, 1.0)
+    return np.asarray(np.log(safe)), known
+
+
+def _pace_spreads(pace: Array, known: Flags) -> tuple[float, float]:
+    """SDs of the logarithm of the pace within and between wrenches."""
+    count = known.sum(axis=1)
+    mean = np.where(known, pace, 0.0).sum(axis=1) / np.maximum(count, 1)
+    repeated = int((count - 1)[count > 0].sum())
+    within = _ASSUMED_WITHIN
+    if repeated >= _FEWEST_STRETCHES:
+        squares = np.where(known, (pace - mean[:, None]) ** 2, 0.0).sum()
+        within = float(np.sqrt(squares / repeated))
+    means = mean[count > 0]
+    between = _ASSUMED_BETWEEN
+    if means.size >= _FEWEST_STRETCHES:
+        noise = within**2 * float((1.0 / count[count > 0]).mean())
+        between = float(np.sqrt(max(0.0, float(means.var(ddof=1)) - noise)))
+    return within, between
 
 
 def clock_on(history: Histories, basis: TimeBasis, typical: float, days: Array) -> Array:

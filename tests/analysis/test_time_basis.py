@@ -10,6 +10,7 @@ from analysis.time_basis import (
     TimeBasis,
     clock_ahead,
     clock_on,
+    clock_sd_ahead,
     cycles_per_year,
     other_bases,
     typical_pace,
@@ -137,3 +138,49 @@ def test_use_is_a_basis_only_where_most_checks_have_a_count() -> None:
     assert TimeBasis.USE in other_bases(histories_of(_counted([0.0, 1.0, 2.0, 3.0, None])))
     assert TimeBasis.USE not in other_bases(histories_of(_counted([0.0, 1.0, 2.0, None])))
     assert TimeBasis.USE not in other_bases(histories_of())
+
+
+def test_doubt_about_use_ahead_is_the_spread_of_past_paces() -> None:
+    """Paces 1,000 and 2,000 cycles a year by turns: SD of the logarithm 0.38, for eight wrenches.
+
+    The expected SD is worked out from the two logarithms by hand: six stretches a wrench, half of
+    them each way, so the pooled variance is 6 (ln 2 / 2)² / 5.
+    """
+    stories = []
+    for number in range(8):
+        cycles, visits = 0.0, []
+        for year in range(7):
+            visits.append(Visit(365.25 * year, [(1.0, 0.0)] * 3, cycles=cycles))
+            cycles += 1000.0 if year % 2 else 2000.0
+        stories.append(Story(visits, wrench=f"W-{number}"))
+    histories = histories_of(*stories)
+    pace = typical_pace(histories)
+    doubt = clock_sd_ahead(histories, TimeBasis.USE, pace, np.ones(8))
+    within = np.log(2.0) / 2 * np.sqrt(6 / 5)
+    assert doubt == pytest.approx(within * np.sqrt(1 + 1 / 6), rel=1e-9)
+
+
+def test_a_wrench_without_counts_is_doubted_as_much_as_wrenches_differ() -> None:
+    """Steady paces of 1,000 to 3,000 a year: what varies is the wrench, so the uncounted one."""
+    stories = [
+        Story(
+            [
+                Visit(365.25 * year, [(1.0, 0.0)] * 3, cycles=500.0 * (number + 2) * year)
+                for year in range(4)
+            ],
+            wrench=f"W-{number}",
+        )
+        for number in range(5)
+    ]
+    stories.append(Story([Visit(0.0, [(1.0, 0.0)] * 3)], wrench="W-new"))
+    histories = histories_of(*stories)
+    doubt = clock_sd_ahead(histories, TimeBasis.USE, typical_pace(histories), np.ones(6))
+    spread = np.log(500.0 * np.arange(2, 7)).std(ddof=1)
+    assert doubt is not None
+    assert doubt[:5] == pytest.approx(0.0, abs=1e-9)
+    assert doubt[5] == pytest.approx(spread, rel=1e-6)
+
+
+def test_time_has_no_doubt_of_its_own() -> None:
+    histories = histories_of(Story([Visit(0.0, [(1.0, 0.0)] * 3)]))
+    assert clock_sd_ahead(histories, TimeBasis.TIME, float("nan"), np.ones(1)) is None
