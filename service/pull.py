@@ -3,7 +3,7 @@
 Joins what the records say (in service or not) with what `analysis` finds.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -11,10 +11,25 @@ from analysis.errors import NotEnoughEvidence, OutsideRange
 from service.records import Policy, ServiceStatus, Wrench
 
 if TYPE_CHECKING:
+    from analysis.due import Due
     from analysis.fitness import Fitness, Reason
     from analysis.risk import Risk
     from analysis.shop import Shop
     from analysis.vocabulary import Direction
+
+
+@dataclass(frozen=True, slots=True)
+class PullDay:
+    """What every pull of one day is judged by.
+
+    due   of every wrench and direction of the shop that has a reading and a stated tolerance
+    day   UTC days since 1970-01-01, of the pulls
+    """
+
+    shop: "Shop"
+    due: "Mapping[tuple[str, Direction], Due]"
+    policy: Policy
+    day: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,14 +43,9 @@ class JudgedPull:
 
 
 def judge_pull(
-    shop: "Shop",
-    wrench: Wrench,
-    direction: "Direction",
-    torque_nm: float | None,
-    day: float,
-    policy: Policy,
+    by: PullDay, wrench: Wrench, direction: "Direction", torque_nm: float | None
 ) -> JudgedPull:
-    """The verdict on a pull on a day; without a torque, at the plan's riskiest target.
+    """The verdict on a pull; without a torque, at the plan's riskiest target.
 
     Raises OutsideRange and NotEnoughEvidence as `analysis.shop` does.
     """
@@ -47,15 +57,16 @@ def judge_pull(
         standing,
         verdict_of,
     )
-    from analysis.shop import due_of_wrench, risk_of_pull, worst_risk
+    from analysis.shop import risk_of_pull, worst_risk
 
+    shop, policy = by.shop, by.policy
     if torque_nm is None:
-        risk = worst_risk(shop, wrench.serial, direction, day)
+        risk = worst_risk(shop, wrench.serial, direction, by.day)
     else:
-        risk = risk_of_pull(shop, wrench.serial, direction, torque_nm, day)
+        risk = risk_of_pull(shop, wrench.serial, direction, torque_nm, by.day)
     reasons = reasons_for(
         risk,
-        due_of_wrench(shop, wrench.serial, direction, day),
+        by.due[wrench.serial, direction],
         standing(shop.deviations, wrench.serial, direction),
         shop.fit.place(wrench.serial, direction)[0].source,
         wrench.mechanism,
@@ -65,7 +76,7 @@ def judge_pull(
             reliability_target=policy.reliability_target,
             caution_below=policy.caution_below,
         ),
-        day,
+        by.day,
     )
     if wrench.status is ServiceStatus.OUT_OF_SERVICE:
         words = f"it is out of service: {wrench.status_reason}"
@@ -74,13 +85,11 @@ def judge_pull(
 
 
 def next_better(
-    shop: "Shop",
+    by: PullDay,
     judged: JudgedPull | None,
     others: Iterable[Wrench],
     direction: "Direction",
     torque_nm: float,
-    day: float,
-    policy: Policy,
 ) -> JudgedPull | None:
     """The best of the others in service for the same pull, if it is better than the one judged.
 
@@ -95,7 +104,7 @@ def next_better(
         if wrench.status is ServiceStatus.OUT_OF_SERVICE:
             continue
         try:
-            other = judge_pull(shop, wrench, direction, torque_nm, day, policy)
+            other = judge_pull(by, wrench, direction, torque_nm)
         except (NotEnoughEvidence, OutsideRange):
             continue  # nothing speaks for it, so it is not offered
         if other.fitness is not Fitness.NOT_FIT and (best is None or _order(other) < _order(best)):

@@ -19,7 +19,7 @@ from service.api.parameters import AsOf, DirectionQuery, IfNoneMatch, SerialPath
 from service.api.questions import Question, answer_to, ask, directions_of
 from service.findings import Finding
 from service.frames import number_of_date
-from service.pull import judge_pull, next_better
+from service.pull import PullDay, judge_pull, next_better
 from service.records import Wrench
 from service.schemas.analyses import MethodAnswer, NoPerformanceAnswer
 from service.schemas.risk import (
@@ -140,17 +140,22 @@ def _answer(
     wrench, everyone = question.subject
     policy = question.policy
     pulled_on = _date(on, question.today)
-    fitted, number = question.evidence.under(policy), number_of_date(pulled_on)
+    by = PullDay(
+        shop=question.evidence.under(policy),
+        due=question.evidence.all_due(policy, question.day),
+        policy=policy,
+        day=number_of_date(pulled_on),
+    )
     others = [other for other in everyone if other.serial != wrench.serial]
 
     def of(way: Direction) -> RiskAnswered:
-        judged = judge_pull(fitted, wrench, way, pull.nm if pull else None, number, policy)
+        judged = judge_pull(by, wrench, way, pull.nm if pull else None)
         torque = pull or Torque.of(judged.risk.x * wrench.full_scale.nm, "N.m")
-        better = next_better(fitted, judged, others, way, torque.nm, number, policy)
+        better = next_better(by, judged, others, way, torque.nm)
         return RiskAnswered.of(judged, way, torque, better)
 
     def without_evidence(way: Direction, finding: NotEnoughEvidence) -> RiskNotEnoughAnswer:
-        better = pull and next_better(fitted, None, others, way, pull.nm, number, policy)
+        better = pull and next_better(by, None, others, way, pull.nm)
         return RiskNotEnoughAnswer(
             direction=way,
             because=finding.because,

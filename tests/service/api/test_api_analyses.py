@@ -5,7 +5,7 @@ must come out as such, and every answer must follow from its inputs alone.
 """
 
 from collections.abc import Iterator
-from datetime import timedelta
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -202,6 +202,24 @@ def test_a_wrench_out_of_service_is_not_fit_and_not_offered(fleet: TestClient[An
         "words": "it is out of service: fell",
     }
     assert out["next_better"]["wrench"] != "SP-2"
+
+
+def test_a_pull_of_a_later_day_is_judged_by_the_due_date_of_today(
+    fleet: TestClient[Any],
+) -> None:
+    """Days overdue count from the due date, as known today, to the day of the pull."""
+    due_on = date.fromisoformat(clockwise(fleet, "/v1/wrenches/SP-1/due")["due_on"])
+    assert due_on > NOW.date()
+    for late in (0, 12):
+        risk = clockwise(
+            fleet,
+            "/v1/wrenches/SP-1/risk",
+            torque="60",
+            unit="N.m",
+            on=str(due_on + timedelta(days=late)),
+        )
+        overdue = [each["words"] for each in risk["reasons"] if each["ground"] == "overdue"]
+        assert overdue == ([f"its check is {late} days overdue"] if late else [])
 
 
 def test_a_wrench_that_nothing_speaks_for_is_not_fit(fleet: TestClient[Any]) -> None:
