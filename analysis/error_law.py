@@ -82,14 +82,16 @@ class ErrorLaw:
         return type(self)(*(getattr(self, f.name)[index] for f in fields(self)))
 
 
-# Order of the 21 coordinates: six means, then the logarithms of everything positive.
+# Order of the 21 coordinates: six means, then the logarithms of everything positive, and of the
+# odds of what is a share, so that no coordinate however large makes it more than all.
 _MEANS: Final = ("level_mean", "rate_mean", "adjusted_mean")
 _PAIRED_SDS: Final = ("level_sd", "rate_sd", "adjusted_sd", "check_sd", "wander_sd")
-_SINGLES: Final = ("rho_pct", "alpha_pct", "knocks_per_year", "knock_ratio", "stray_share")
+_SINGLES: Final = ("rho_pct", "alpha_pct", "knocks_per_year", "knock_ratio")
 COORDINATES: Final = tuple(
     [f"{name}.{part}" for name in _MEANS for part in ("gain", "offset")]
     + [f"log {name}.{part}" for name in _PAIRED_SDS for part in ("gain", "offset")]
     + [f"log {name}" for name in _SINGLES]
+    + ["log odds of stray_share"]
 )
 
 
@@ -97,19 +99,24 @@ def law_from_coordinates(coordinates: Array) -> ErrorLaw:
     """Parameters from (P, 21) coordinates in the order of COORDINATES."""
     means = coordinates[:, :6].reshape(-1, 3, 2)
     sds = np.exp(coordinates[:, 6:16]).reshape(-1, 5, 2)
-    singles = np.exp(coordinates[:, 16:])
+    singles = np.exp(coordinates[:, 16:20])
     return ErrorLaw(
         **{name: means[:, i] for i, name in enumerate(_MEANS)},
         **{name: sds[:, i] for i, name in enumerate(_PAIRED_SDS)},
         **{name: singles[:, i] for i, name in enumerate(_SINGLES)},
+        stray_share=1.0 / (1.0 + np.exp(-coordinates[:, 20])),
     )
 
 
 def coordinates_of(law: ErrorLaw) -> Array:
-    """The inverse of `law_from_coordinates`; all but the means must be above zero."""
+    """The inverse of `law_from_coordinates`.
+
+    All but the means must be above zero, the share of stray checks below one.
+    """
     parts = [getattr(law, name) for name in _MEANS]
     parts += [np.log(getattr(law, name)) for name in _PAIRED_SDS]
     parts += [np.log(getattr(law, name))[:, None] for name in _SINGLES]
+    parts.append(np.log(law.stray_share / (1.0 - law.stray_share))[:, None])
     return np.concatenate(parts, axis=1)
 
 
@@ -172,7 +179,9 @@ def assumption(mechanism: Mechanism) -> Assumption:
         [np.asarray(assumed[name]) for name in (*_PAIRED_SDS, "rho_pct", "alpha_pct")]
     )
     events = np.array(list(_ASSUMED_EVENTS.values()))
+    usual = np.log(events[:, 0])
+    usual[-1] -= np.log1p(-events[-1, 0])  # the share's odds
     return Assumption(
-        centre=np.concatenate([np.zeros(6), np.log(sds), np.log(events[:, 0])]),
+        centre=np.concatenate([np.zeros(6), np.log(sds), usual]),
         spread=np.concatenate([mean_spread, np.full(len(sds), _LOG_SD_SPREAD), events[:, 1]]),
     )

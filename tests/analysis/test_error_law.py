@@ -32,10 +32,13 @@ def test_coordinates_and_law_are_each_other_s_inverse() -> None:
 
 @pytest.mark.parametrize("index", range(len(COORDINATES)), ids=COORDINATES)
 def test_each_coordinate_moves_the_number_that_it_names(index: int) -> None:
-    """A step along one coordinate changes that attribute and part alone, by e for a logarithm."""
+    """A step along one coordinate changes that attribute and part alone, by e for a logarithm.
+
+    The odds of a share grow by e too: from one to one, to e to one.
+    """
     before = law_from_coordinates(np.zeros((1, len(COORDINATES))))
     after = law_from_coordinates(np.eye(len(COORDINATES))[[index]])
-    label = COORDINATES[index].removeprefix("log ")
+    label = COORDINATES[index].removeprefix("log ").removeprefix("odds of ")
     name, _, part = label.partition(".")
     for other in ErrorLaw.__dataclass_fields__:
         change = np.ravel(getattr(after, other) - getattr(before, other))
@@ -43,7 +46,18 @@ def test_each_coordinate_moves_the_number_that_it_names(index: int) -> None:
         if other == name:
             place = 1 if part == "offset" else 0
             expected[place] = np.e - 1 if COORDINATES[index].startswith("log ") else 1.0
+            if "odds" in COORDINATES[index]:
+                expected[place] = np.e / (1 + np.e) - 0.5
         np.testing.assert_allclose(change, expected, atol=1e-15)
+
+
+def test_no_coordinate_makes_a_share_of_more_than_all() -> None:
+    """A vague assumption lets the walk go far: the share of stray checks stays one."""
+    far = np.zeros((2, len(COORDINATES)))
+    far[:, -1] = -30.0, 30.0
+    share = law_from_coordinates(far).stray_share
+    assert 0.0 < share[0] < 1e-12
+    assert 1.0 - 1e-12 < share[1] <= 1.0
 
 
 def test_scatter_grows_at_the_bottom_of_the_range_as_stated() -> None:
