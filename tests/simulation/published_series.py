@@ -120,8 +120,8 @@ def every_months(series: Series, months: int) -> Series:
 
 
 def every_nth(series: Series, step: int) -> Series:
-    """Every nth occasion serves as a check."""
-    return series.only(np.arange(series.occasions) % step == 0, f"every {step}th")
+    """One occasion in `step` serves as a check."""
+    return series.only(np.arange(series.occasions) % step == 0, f"one in {step}")
 
 
 def mass_check_standard() -> Series:

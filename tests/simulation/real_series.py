@@ -20,6 +20,7 @@ from analysis.history import Histories
 from tests.simulation import published_series as published
 from tests.simulation.forward_chain import (
     METHODS,
+    Forecasts,
     Score,
     ahead_by_days,
     ahead_by_occasions,
@@ -125,9 +126,15 @@ class ForecastRow:
     score: Score
 
 
-def forecast_rows(study: Study) -> tuple[ForecastRow, ...]:
-    """Every horizon and method."""
-    forecasts = forward_chain(study.series, study.origins, study.targets)
+def forecasts_of(study: Study) -> dict[str, tuple[Forecasts, ...]]:
+    """By method, for each horizon."""
+    return forward_chain(study.series, study.origins, study.targets)
+
+
+def forecast_rows(
+    study: Study, forecasts: dict[str, tuple[Forecasts, ...]]
+) -> tuple[ForecastRow, ...]:
+    """Every horizon and method, from `forecasts_of` the study."""
     return tuple(
         ForecastRow(
             study.series.name,
@@ -232,13 +239,12 @@ def _markdown(head: tuple[str, ...], rows: Iterator[tuple[str, ...]]) -> Iterato
 
 
 def main(word: str = "") -> None:
-    chosen = [study for name, study in STUDIES.items() if word in name]
+    chosen = [make() for name, make in STUDIES.items() if word in name]
+    scored = (row for study in chosen for row in forecast_rows(study, forecasts_of(study)))
+    verdicts = (drift_row(study.series, study.origins[0]) for study in chosen)
     for head, rows in (
-        (_FORECAST_HEAD, (_cells(row) for study in chosen for row in forecast_rows(study()))),
-        (
-            _DRIFT_HEAD,
-            (_drift_cells(drift_row(s.series, s.origins[0])) for s in (make() for make in chosen)),
-        ),
+        (_FORECAST_HEAD, map(_cells, scored)),
+        (_DRIFT_HEAD, map(_drift_cells, verdicts)),
     ):
         for line in _markdown(head, rows):
             print(line, flush=True)  # noqa: T201 - the table is what the command is for
