@@ -55,7 +55,7 @@ def test_intervals_cover_what_came(study: str) -> None:
 
 
 def test_intervals_of_the_transmittance_cover_more_than_those_of_either_rival() -> None:
-    """Six and twelve readings ahead: about three in four covered, too few; the rivals under half."""
+    """Six and twelve readings ahead: about three in four covered, too few; rivals under half."""
     scores = _scores("transmittance")
     for horizon in ("6 readings", "12 readings"):
         ours = scores[horizon, BY_LAW].covered
