@@ -13,6 +13,7 @@ import polars as pl
 from analysis.deviation import within
 from analysis.due import Due
 from analysis.fleet import Source
+from analysis.numerals import chance, percent
 from analysis.risk import Risk
 from analysis.vocabulary import CheckKind, Direction, Mechanism
 
@@ -130,7 +131,8 @@ def reasons_for(
     """Every ground that speaks against one pull, the gravest first."""
     reasons = []
     side = "low" if risk.low_risk >= risk.high_risk else "high"
-    chance = f"the chance that this pull is outside ±{risk.mpd_pct:.3g} % is {risk.pull_risk:.1%}"
+    pull = chance(risk.pull_risk)
+    outside = f"the chance that this pull is outside ±{percent(risk.mpd_pct, 3)} is {pull}"
     if standing.found_out:
         reasons.append(
             Reason(
@@ -142,32 +144,37 @@ def reasons_for(
         reasons.append(
             Reason(
                 Ground.PULL_RISK_REFUSED,
-                f"{chance}, mostly {side}; the shop refuses above {limits.refused_pull_risk:.1%}",
+                f"{outside}, mostly {side}; the shop refuses above "
+                f"{chance(limits.refused_pull_risk)}",
             )
         )
     elif risk.pull_risk > limits.tolerated_pull_risk:
         reasons.append(
             Reason(
                 Ground.PULL_RISK,
-                f"{chance}, mostly {side}; the shop tolerates {limits.tolerated_pull_risk:.1%}",
+                f"{outside}, mostly {side}; the shop tolerates "
+                f"{chance(limits.tolerated_pull_risk)}",
             )
         )
     if day > due.due_day:
-        reasons.append(Reason(Ground.OVERDUE, f"its check is {day - due.due_day:.0f} days overdue"))
+        late = max(round(day - due.due_day), 1)
+        days = "day" if late == 1 else "days"
+        reasons.append(Reason(Ground.OVERDUE, f"its check is {late} {days} overdue"))
     if risk.pass_probability < limits.reliability_target:
         reasons.append(
             Reason(
                 Ground.CHECK_LIKELY_TO_FAIL,
-                f"a check that day would pass with probability {risk.pass_probability:.0%}, "
-                f"below the shop's {limits.reliability_target:.0%}",
+                f"a check that day would pass with probability {chance(risk.pass_probability)}, "
+                f"below the shop's {chance(limits.reliability_target)}",
             )
         )
     if mechanism is Mechanism.SPRING and risk.x < limits.caution_below:
         reasons.append(
             Reason(
                 Ground.LOW_IN_RANGE,
-                f"the torque is {risk.x:.0%} of full scale; below {limits.caution_below:.0%} a "
-                "spring wrench is less reliable (common practice, no source)",
+                f"the torque is {percent(100 * risk.x)} of full scale; below "
+                f"{percent(100 * limits.caution_below)} a spring wrench is less "
+                "reliable (common practice, no source)",
             )
         )
     if standing.card_only:

@@ -14,8 +14,9 @@ from analysis.arrays import Array
 from analysis.drift import Drift, drift
 from analysis.due import Due, DuePolicy, due_dates
 from analysis.fleet import FamilyFit, FleetFit
+from analysis.outlook import outlook
 from analysis.pass_probability import CheckPlan
-from analysis.risk import Risk, risk
+from analysis.risk import Risk, pull_risk, risk
 from analysis.use_pace import cycles_per_day
 from analysis.vocabulary import Direction
 from analysis.wrench_range import WrenchRange, wrench_ranges
@@ -160,8 +161,12 @@ def worst_risk(shop: Shop, wrench: str, direction: Direction, day: float) -> Ris
     """
     marked = shop.ranges[wrench]
     plan = marked.plan(shop.rules.plan_shares, shop.rules.plan_repeats)
-    risks = [risk_of_pull(shop, wrench, direction, x * marked.full_scale_nm, day) for x in plan.x]
-    return max(risks, key=lambda r: r.pull_risk)
+    limits = marked.mpd_pct(direction, np.asarray(plan.x))
+    family, row = shop.fit.place(wrench, direction)
+    view = outlook(family, day).row(row)
+    risks = [pull_risk(view, x, mpd)[0] for x, mpd in zip(plan.x, limits, strict=True)]
+    worst = plan.x[int(np.argmax(risks))]
+    return risk_of_pull(shop, wrench, direction, worst * marked.full_scale_nm, day)
 
 
 def drift_of_wrench(shop: Shop, wrench: str, direction: Direction, day: float) -> Drift:

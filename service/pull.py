@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from analysis.errors import NotEnoughEvidence, OutsideRange
 from service.records import Policy, ServiceStatus, Wrench
+from service.torque import Torque
 
 if TYPE_CHECKING:
     from analysis.due import Due
@@ -40,6 +41,12 @@ class JudgedPull:
     risk: "Risk"
     fitness: "Fitness"
     reasons: "tuple[Reason, ...]"
+
+
+def torque_of(wrench: Wrench, x: float) -> Torque:
+    """The torque at a share of full scale, in the unit of the wrench's own scale."""
+    # Ten digits: the product's rounding noise is nothing that a scale has.
+    return Torque.of(float(f"{x * wrench.full_scale.value:.10g}"), wrench.full_scale.unit)
 
 
 def judge_pull(

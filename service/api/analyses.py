@@ -170,15 +170,15 @@ class AnalysisController(Controller):
 
         question = _asked(shop, serial, as_of, if_none_match, "due", direction)
         fitted = question.evidence.under(question.policy)
-        zone = question.policy.time_zone
 
         def of(way: Direction) -> DueAnswered:
             return DueAnswered.of(
+                serial,
+                way,
                 due_of_wrench(fitted, serial, way, question.day),
                 what_if_of_wrench(fitted, serial, way),
-                way,
+                question.policy,
                 question.today,
-                zone,
             )
 
         ways = directions_of(question.subject, question.evidence, direction)

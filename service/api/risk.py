@@ -19,7 +19,7 @@ from service.api.parameters import AsOf, DirectionQuery, IfNoneMatch, SerialPath
 from service.api.questions import Question, answer_to, ask, directions_of
 from service.findings import Finding
 from service.frames import number_of_date
-from service.pull import PullDay, judge_pull, next_better
+from service.pull import PullDay, judge_pull, next_better, torque_of
 from service.records import Wrench
 from service.schemas.analyses import MethodAnswer, NoPerformanceAnswer
 from service.schemas.risk import (
@@ -146,13 +146,14 @@ def _answer(
         policy=policy,
         day=number_of_date(pulled_on),
     )
+    later_on = pulled_on if pulled_on > question.today else None
     others = [other for other in everyone if other.serial != wrench.serial]
 
     def of(way: Direction) -> RiskAnswered:
         judged = judge_pull(by, wrench, way, pull.nm if pull else None)
-        torque = pull or Torque.of(judged.risk.x * wrench.full_scale.nm, "N.m")
+        torque = pull or torque_of(wrench, judged.risk.x)
         better = next_better(by, judged, others, way, torque.nm)
-        return RiskAnswered.of(judged, way, torque, better)
+        return RiskAnswered.of(judged, way, torque, better, later_on)
 
     def without_evidence(way: Direction, finding: NotEnoughEvidence) -> RiskNotEnoughAnswer:
         better = pull and next_better(by, None, others, way, pull.nm)

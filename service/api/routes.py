@@ -15,6 +15,7 @@ from service.api.policy import PolicyController
 from service.api.problem_pages import ProblemController
 from service.api.reading_page import reading_page, reading_page_asset, reading_page_start
 from service.api.risk import RiskController
+from service.api.risks import RisksController
 from service.api.schedule import ScheduleController
 from service.api.testers import TesterController
 from service.api.uncertainty import UncertaintyController
@@ -29,6 +30,7 @@ HANDLERS: Final[list[ControllerRouterHandler]] = [
     ConformityController,
     UncertaintyController,
     RiskController,
+    RisksController,
     ScheduleController,
     PolicyController,
     HealthController,

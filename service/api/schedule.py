@@ -18,6 +18,7 @@ from service.icalendar import DayEvent, calendar
 from service.records import Wrench
 from service.schemas.analyses import MethodAnswer
 from service.schemas.schedule import ScheduleAnswer, ShopTargetAnswer, UncheckedAnswer, VisitAnswer
+from service.wording import visit_in_words
 
 _CALENDAR: Final = "text/calendar"
 _FEED: Final = TextBody(
@@ -65,7 +66,7 @@ class ScheduleController(Controller):
                 method=MethodAnswer.model_validate(methods.FORECAST),
                 policy_version=question.policy.version,
                 checks_per_day=question.policy.bench_checks_per_day,
-                visits=tuple(VisitAnswer.model_validate(visit) for visit in planned.plan.visits),
+                visits=tuple(VisitAnswer.of(visit) for visit in planned.plan.visits),
                 without_room=planned.plan.without_room,
                 unchecked=tuple(
                     UncheckedAnswer(wrench=serial, because="no reading of it is known")
@@ -100,8 +101,7 @@ class ScheduleController(Controller):
                 uid=f"{visit.wrench}@wrench-drift",
                 day=visit.day,
                 summary=f"Check wrench {visit.wrench}" + (" (late)" if visit.late else ""),
-                description=f"Due on {visit.due}. Chance that its check would fail today: "
-                f"{visit.failure_probability:.0%}.",
+                description=visit_in_words(visit),
             )
             for visit in _planned(question, days).plan.visits
         )

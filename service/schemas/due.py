@@ -10,6 +10,7 @@ from analysis.due import Bound, Due
 from analysis.vocabulary import Direction
 from analysis.what_if import TargetOutcome
 from service.frames import date_of_day
+from service.records import Policy
 from service.schemas.analyses import (
     AnalysisAnswer,
     FromAnalysis,
@@ -17,6 +18,7 @@ from service.schemas.analyses import (
     NotEnoughAnswer,
     by_status,
 )
+from service.wording import due_in_words
 
 
 class WaitAnswer(FromAnalysis):
@@ -44,6 +46,7 @@ class DueAnswered(FromAnalysis):
 
     status: Literal["answered"] = "answered"
     direction: Direction
+    in_words: str
     due_on: date
     overdue: bool
     bound_by: Bound = Field(
@@ -68,15 +71,18 @@ class DueAnswered(FromAnalysis):
     @classmethod
     def of(
         cls,
+        wrench: str,
+        direction: Direction,
         due: Due,
         other_targets: Sequence[TargetOutcome],
-        direction: Direction,
+        policy: Policy,
         today: date,
-        time_zone: str,
     ) -> Self:
+        time_zone = policy.time_zone
         due_on = date_of_day(due.due_day, time_zone)
         return cls(
             direction=direction,
+            in_words=due_in_words(wrench, direction, due, policy, today),
             due_on=due_on,
             overdue=due_on < today,
             bound_by=due.bound_by,

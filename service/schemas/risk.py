@@ -13,6 +13,7 @@ from service.schemas.analyses import AnalysisAnswer, FromAnalysis, NoPerformance
 from service.schemas.base import Answer
 from service.schemas.torque import TorqueAnswer
 from service.torque import Torque
+from service.wording import risk_in_words
 
 
 class GroundAnswer(FromAnalysis):
@@ -52,6 +53,7 @@ class RiskAnswered(Answer):
 
     status: Literal["answered"] = "answered"
     direction: Direction
+    in_words: str
     fitness: Fitness
     reasons: tuple[GroundAnswer, ...] = Field(description="The gravest first.")
     score: float = Field(
@@ -73,11 +75,18 @@ class RiskAnswered(Answer):
 
     @classmethod
     def of(
-        cls, judged: JudgedPull, direction: Direction, torque: Torque, better: JudgedPull | None
+        cls,
+        judged: JudgedPull,
+        direction: Direction,
+        torque: Torque,
+        better: JudgedPull | None,
+        later_on: date | None,
     ) -> Self:
+        """The answer; `later_on`: the day of the pull, None when it is that of the answer."""
         risk = judged.risk
         return cls(
             direction=direction,
+            in_words=risk_in_words(judged, direction, torque, later_on),
             fitness=judged.fitness,
             reasons=tuple(GroundAnswer.model_validate(reason) for reason in judged.reasons),
             score=risk.score,

@@ -1,23 +1,38 @@
 """The bench's plan: which wrench to check on which day."""
 
 from datetime import date
+from typing import Self
 
 from pydantic import Field
 
+from analysis.schedule import Visit
 from service.schemas.analyses import FromAnalysis, MethodAnswer
 from service.schemas.base import Answer, UtcInstant
+from service.wording import visit_in_words
 
 
-class VisitAnswer(FromAnalysis):
+class VisitAnswer(Answer):
     """One wrench on its day at the bench."""
 
     wrench: str
+    in_words: str
     day: date
     due: date
     late: bool = Field(description="After its due date, because the bench has no room before.")
     failure_probability: float = Field(
         description="Chance that its check would fail on the day the plan is made."
     )
+
+    @classmethod
+    def of(cls, visit: Visit) -> Self:
+        return cls(
+            wrench=visit.wrench,
+            in_words=visit_in_words(visit),
+            day=visit.day,
+            due=visit.due,
+            late=visit.late,
+            failure_probability=visit.failure_probability,
+        )
 
 
 class UncheckedAnswer(Answer):

@@ -197,6 +197,7 @@ def tell(client: TestClient[Application]) -> list[Step]:
         direction="clockwise",
         on="2026-05-11",
     )
+    do("readRisks", "GET", "/v1/risks", limit=3)
     do("readSchedule", "GET", "/v1/schedule", days=366)
     do("readScheduleFeed", "GET", "/v1/schedule.ics", days=366)
     do(

@@ -20,8 +20,7 @@ DESCRIPTION = description()
 # Worked out by estimates whose last digits move with the machine's arithmetic.
 ANALYSES = {
     "readDrift", "readRepeatability", "readCapability", "readConformity", "readUncertainty",
-    "readDue", "readRisk",
-    "readSchedule",
+    "readDue", "readRisk", "readRisks", "readSchedule",
 }  # fmt: skip
 
 

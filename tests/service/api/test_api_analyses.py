@@ -327,6 +327,50 @@ def test_as_of_sees_only_what_was_performed_by_then(fleet: TestClient[Any]) -> N
     assert before["day"] == "2020-01-01"
 
 
+def test_the_riskiest_come_first_and_the_unknown_stand_apart(fleet: TestClient[Any]) -> None:
+    found = answer(fleet, "/v1/risks")
+    rows = [(row["wrench"], row["direction"]) for row in found["risks"]]
+    assert rows[0] == ("SP-3", "clockwise")
+    # SP-2 is out of service.
+    assert sorted(rows) == [(serial, "clockwise") for serial in ("EL-1", "SP-1", "SP-3")]
+    scores = [row["score"] for row in found["risks"]]
+    assert scores == sorted(scores, reverse=True)
+    assert [(each["wrench"], each["direction"]) for each in found["not_judged"]] == [
+        ("EL-1", "counter_clockwise"),
+        ("NEW-1", "clockwise"),
+    ]
+    assert found["judged"] == len(rows)
+
+
+def test_a_row_of_the_risks_is_the_risk_without_a_torque(fleet: TestClient[Any]) -> None:
+    (row,) = answer(fleet, "/v1/risks", limit="1")["risks"]
+    risk = clockwise(fleet, f"/v1/wrenches/{row['wrench']}/risk")
+    shared = row.keys() & risk.keys() - {"reasons"}
+    assert {"score", "pull_risk", "torque", "in_words", "fitness"} <= shared
+    assert {name: row[name] for name in shared} == {name: risk[name] for name in shared}
+    assert row["reasons"] == [reason["words"] for reason in risk["reasons"]]
+    assert row["strongest_driver"] == risk["drivers"][0]["driver"]
+    due = clockwise(fleet, f"/v1/wrenches/{row['wrench']}/due")
+    assert row["due_on"] == due["due_on"]
+
+
+@pytest.mark.parametrize("limit", ["0", "201", "ten"])
+def test_the_list_of_risks_has_a_length(fleet: TestClient[Any], limit: str) -> None:
+    response = fleet.get("/v1/risks", params={"limit": limit})
+    assert fields(assert_problem(response, "invalid-request")) == ["query:limit"]
+
+
+def test_answers_say_it_in_words(fleet: TestClient[Any]) -> None:
+    risk = clockwise(fleet, "/v1/wrenches/SP-3/risk", torque="30", unit="lbf.ft", on="2026-05-11")
+    assert risk["in_words"].startswith("SP-3 clockwise: ")
+    assert " chance that a pull on 2026-05-11 at 30 ft·lbf is outside ±4 %" in risk["in_words"]
+    due = clockwise(fleet, "/v1/wrenches/SP-3/due")
+    assert due["in_words"].startswith(f"SP-3 clockwise: overdue since {due['due_on']}, ")
+    assert f"last check {due['last_check_on']}; a check today would pass with " in due["in_words"]
+    visit = answer(fleet, "/v1/schedule")["visits"][0]
+    assert visit["in_words"].startswith(f"SP-3: check on {visit['day']}, ")
+
+
 def test_the_schedule_has_the_overdue_first_and_the_unknown_apart(
     fleet: TestClient[Any],
 ) -> None:
@@ -354,7 +398,7 @@ def test_the_schedule_is_a_calendar_too(fleet: TestClient[Any]) -> None:
 
 
 @pytest.mark.parametrize(
-    "path", [f"/v1/wrenches/SP-1/{name}" for name in ANALYSES] + ["/v1/schedule"]
+    "path", [f"/v1/wrenches/SP-1/{name}" for name in ANALYSES] + ["/v1/risks", "/v1/schedule"]
 )
 def test_an_analysis_is_a_function_of_its_inputs(fleet: TestClient[Any], path: str) -> None:
     first, again = fleet.get(path), fleet.get(path)
