@@ -1,4 +1,4 @@
-"""The application: `create_app()` is the factory that a server calls."""
+"""The application: `create_app()` makes it, `create_served_app()` is what a server calls."""
 
 import os
 from collections.abc import AsyncIterator
@@ -13,6 +13,7 @@ from service.api.problems import problem_response
 from service.api.query import refuse_loose_query
 from service.api.questions import Held, held_response
 from service.api.routes import HANDLERS, dependencies
+from service.api.warm_up import WarmUp
 from service.clock import Clock
 from service.openapi import openapi_json
 from service.settings import Settings
@@ -20,7 +21,11 @@ from service.store import Store
 
 
 def create_app(
-    *, store: Store | None = None, shop: str | None = None, clock: Clock | None = None
+    *,
+    store: Store | None = None,
+    shop: str | None = None,
+    clock: Clock | None = None,
+    warm: bool = False,
 ) -> Application:
     """The application over one shop's records.
 
@@ -28,26 +33,37 @@ def create_app(
             when the application stops
     shop    key of the shop; None: from the settings
     clock   None: from the settings
+    warm    whether the shop's forecasts are worked out, in the background, when it starts
 
     The settings are those of the environment. Raises UnusableSettings and StoreUnusable.
     """
     settings = Settings.from_environment(os.environ)
     opened = store or Store.open(settings.store)
+    served = Shop(opened, shop or settings.shop, clock or settings.clock())
 
     @asynccontextmanager
-    async def close_what_was_opened(_: Litestar) -> AsyncIterator[None]:
+    async def running(_: Litestar) -> AsyncIterator[None]:
+        warm_up = WarmUp(served)
+        if warm:
+            warm_up.start()
         yield
+        warm_up.call_off()
         if store is None:
             opened.close()
 
     return Application(
         [*HANDLERS, openapi_json],
-        dependencies=dependencies(Shop(opened, shop or settings.shop, clock or settings.clock())),
+        dependencies=dependencies(served),
         before_request=refuse_loose_query,
         exception_handlers={Held: held_response, Exception: problem_response},
-        lifespan=[close_what_was_opened],
+        lifespan=[running],
         logging_config=None,
         openapi_config=None,
         request_class=StrictRequest,
         request_max_body_size=MOST_BYTES,
     )
+
+
+def create_served_app() -> Application:
+    """The application as a server runs it: from the environment alone, and warmed up."""
+    return create_app(warm=True)

@@ -78,6 +78,7 @@ def demo(store: Path | None, no_shift: bool, port: int | None) -> None:
             click.echo(f"Description  {url}/schema\n")
             for question, path in QUESTIONS:
                 click.echo(f"# {question}\ncurl -s '{url}{path}'\n")
+            click.echo("The first forecasts take some seconds.")
             click.echo("Ctrl-C stops it.")
 
         run_server(settings, on_answering=announce)

@@ -50,7 +50,7 @@ def run_server(settings: Settings, *, on_answering: Callable[[], None]) -> None:
     # interrupt that comes while it starts.
     multiprocessing.set_start_method("spawn", force=True)
     server = Granian(
-        "service.app:create_app",
+        "service.app:create_served_app",
         factory=True,
         address=settings.host,
         port=settings.port,
