@@ -132,8 +132,8 @@ class Policy:
     """The shop's rules. Defaults: 12 months, 5,000 cycles (ISO 6789-1), else common practice."""
 
     reliability_target: float = 0.95  # pass probability below which a wrench is due
-    tolerated_pull_risk: float = 0.05  # chance that one pull is outside the MPD: fit below it
-    refused_pull_risk: float = 0.20  # not fit above it; between the two: fit with caution
+    tolerated_pull_risk: float = 0.02  # chance that one pull is outside the MPD: fit below it
+    refused_pull_risk: float = 0.10  # not fit above it; between the two: fit with caution
     cap_months: int = 12
     cap_cycles: int = 5000
     floor_days: int = 14  # never due sooner than this after a passed check

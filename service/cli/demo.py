@@ -12,11 +12,11 @@ from service.cli.options import port_option, settings_with
 
 # What a lead technician asks first, and the path that answers it.
 QUESTIONS: Final = (
+    ("Which wrench is riskiest, and why?", "/v1/risks?limit=3"),
     ("What is due in the next 30 days, and what comes first?", "/v1/schedule?days=30"),
-    ("When is SP-107 due, and what does waiting risk?", "/v1/wrenches/SP-107/due"),
     (
-        "May SP-109 do a clockwise joint of 40 N·m today, and which wrench is better?",
-        "/v1/wrenches/SP-109/risk?torque=40&unit=N.m&direction=clockwise",
+        "May SP-110 do a clockwise bolt of 18 ft·lbf today, and which wrench is better?",
+        "/v1/wrenches/SP-110/risk?torque=18&unit=ft.lbf&direction=clockwise",
     ),
 )
 
