@@ -14,11 +14,10 @@ from service.api.paging import every_wrench
 from service.api.parameters import AsOf, IfNoneMatch
 from service.api.questions import Question, answer_to, ask
 from service.bench_plan import BenchPlan, bench_plan
-from service.icalendar import DayEvent, calendar
+from service.calendar_feed import visit_feed
 from service.records import Wrench
 from service.schemas.analyses import MethodAnswer
 from service.schemas.schedule import ScheduleAnswer, ShopTargetAnswer, UncheckedAnswer, VisitAnswer
-from service.wording import visit_in_words
 
 _CALENDAR: Final = "text/calendar"
 _FEED: Final = TextBody(
@@ -94,19 +93,10 @@ class ScheduleController(Controller):
         days: Days = _USUAL_DAYS,
         as_of: AsOf = None,
         if_none_match: IfNoneMatch = None,
-    ) -> Response[str]:
+    ) -> Response[bytes]:
         question = _asked(shop, "schedule.ics", days, as_of, if_none_match)
-        events = (
-            DayEvent(
-                uid=f"{visit.wrench}@wrench-drift",
-                day=visit.day,
-                summary=f"Check wrench {visit.wrench}" + (" (late)" if visit.late else ""),
-                description=visit_in_words(visit),
-            )
-            for visit in _planned(question, days).plan.visits
-        )
         return Response(
-            calendar("Torque wrench checks", events, question.today),
+            visit_feed(shop.key, _planned(question, days).plan.visits, question.today),
             media_type=_CALENDAR,
             headers={"ETag": question.tag, **REVALIDATE},
         )
