@@ -70,7 +70,8 @@ class AnalysisController(Controller):
         summary="How a wrench scatters",
         description=(
             "Repeatability within a check and reproducibility from check to check (ISO 5725) for "
-            "each band of the range, with degrees of freedom and intervals."
+            "each band of the range, with degrees of freedom and intervals; beside them the "
+            "proportional and the constant scatter of the wrench's family."
         ),
         sync_to_thread=True,
     )
@@ -85,13 +86,17 @@ class AnalysisController(Controller):
     ) -> Response[RepeatabilityAnswer]:
         from analysis.bands import Bands
         from analysis.repeatability import repeatability
+        from analysis.scatter_law import scatter_law
 
         question = _asked(shop, serial, as_of, if_none_match, "repeatability", direction, band)
         bands = Bands(question.policy.low_band_below, question.policy.upper_band_above)
         own = question.evidence.of_wrench(serial)
+        fitted = question.evidence.under(question.policy)
 
         def of(way: Direction) -> RepeatabilityAnswered:
-            return RepeatabilityAnswered.of(repeatability(own, way, bands), bands, band)
+            counted = repeatability(own, way, bands)
+            law = scatter_law(fitted.fit.place(serial, way)[0])
+            return RepeatabilityAnswered.of(counted, law, bands, band)
 
         ways = directions_of(question.subject, question.evidence, direction)
         return answer_to(

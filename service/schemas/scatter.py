@@ -6,7 +6,9 @@ from pydantic import Field
 
 from analysis.bands import Bands
 from analysis.errors import NotEnoughEvidence
+from analysis.fleet import Source
 from analysis.repeatability import BandRepeatability, Repeatability
+from analysis.scatter_law import ScatterLaw
 from analysis.variance_levels import SdEstimate
 from analysis.vocabulary import Band, Direction
 from service.schemas.analyses import (
@@ -85,15 +87,38 @@ class BandNotEnoughAnswer(FromAnalysis):
         )
 
 
+class ScatterPartAnswer(FromAnalysis):
+    """A standard deviation with its credible interval."""
+
+    sd: float
+    lower: float
+    upper: float
+
+
+class ScatterLawAnswer(FromAnalysis):
+    """Scatter of the wrench's family: at x, a share of full scale, SD² = rho² + (alpha / x)²."""
+
+    family: str
+    source: Source = Field(
+        description="Whose readings taught the family's law; `defaults`: assumed values stand in."
+    )
+    wrenches: int = Field(description="How many wrenches the law was learnt from.")
+    checks: int
+    rho_pct: ScatterPartAnswer = Field(description="Proportional part, % of reading.")
+    alpha_pct: ScatterPartAnswer = Field(description="Constant part, % of full scale.")
+    credibility: float = Field(description="Of both intervals.")
+
+
 class RepeatabilityAnswered(FromAnalysis):
-    """The bands in one direction."""
+    """The bands in one direction, and the law of the family."""
 
     status: Literal["answered"] = "answered"
     direction: Direction
     bands: tuple[Annotated[BandRepeatabilityAnswer | BandNotEnoughAnswer, by_status()], ...]
+    law: ScatterLawAnswer
 
     @classmethod
-    def of(cls, found: Repeatability, bands: Bands, asked: Band | None) -> Self:
+    def of(cls, found: Repeatability, law: ScatterLaw, bands: Bands, asked: Band | None) -> Self:
         return cls(
             direction=found.direction,
             bands=tuple(
@@ -103,6 +128,7 @@ class RepeatabilityAnswered(FromAnalysis):
                 for band, answer in found.bands.items()
                 if asked in (None, band)
             ),
+            law=ScatterLawAnswer.model_validate(law),
         )
 
 

@@ -97,6 +97,18 @@ def test_repeatability_has_every_band_with_its_words(fleet: TestClient[Any]) -> 
     assert ratio == pytest.approx(5, rel=0.05)
 
 
+def test_repeatability_has_the_scatter_of_the_family_with_its_doubt(
+    fleet: TestClient[Any],
+) -> None:
+    """The wrenches scatter by 0.045 N·m of 100 everywhere: a constant 0.045 % of full scale."""
+    law = clockwise(fleet, "/v1/wrenches/SP-1/repeatability", band="low")["law"]
+    assert law["source"] in ("family", "mechanism", "defaults")
+    for part in ("rho_pct", "alpha_pct"):
+        assert 0 < law[part]["lower"] < law[part]["sd"] < law[part]["upper"]
+    assert law["alpha_pct"]["lower"] < 0.045 < law["alpha_pct"]["upper"]
+    assert law["credibility"] == 0.95
+
+
 def test_one_band_can_be_asked_for(fleet: TestClient[Any]) -> None:
     for name in ("repeatability", "capability"):
         (band,) = clockwise(fleet, f"/v1/wrenches/SP-1/{name}", band="upper")["bands"]
