@@ -26,11 +26,12 @@ from analysis.time_basis import TimeBasis, clock_on
 
 _LINE_DAYS: Final = 30.0
 _OUTLOOK_DAYS: Final = 365.0
+_MOMENT_YEARS: Final = 0.01
 
 
 @dataclass(frozen=True, slots=True)
 class Rate:
-    """A drift rate per year with its 95 % interval.
+    """A drift rate per calendar year, at the wrench's own pace of use, with its 95 % interval.
 
     tail_probability  two-sided: how easily the rate could have the other sign
     """
@@ -170,14 +171,15 @@ def drift(
     """
     history = family.histories.take([row])
     state = states_on(family, day)
-    rate = state.rate[..., row].T
-    rate_cov = np.moveaxis(state.rate_cov[..., row], -1, 0)
+    speed = _clock_speed(family, history, day)
+    rate = speed * state.rate[..., row].T
+    rate_cov = speed**2 * np.moveaxis(state.rate_cov[..., row], -1, 0)
     now = outlook(family, day, of_a_check=False).row(row)
     return Drift(
         gain=_rate(rate[:, 0], rate_cov[:, 0, 0]),
         offset=_rate(rate[:, 1], rate_cov[:, 1, 1]),
         places=tuple(_place(x, now, rate, rate_cov) for x in places_x),
-        evidence=_evidence(family, history, rate_cov),
+        evidence=_evidence(family, history, rate_cov / speed**2),
         outlying=tuple(o for o in family.outlying if o.wrench == history.wrenches[0]),
         segments=_segments(history),
         jumps=_jumps(family, row, history),
@@ -187,6 +189,15 @@ def drift(
         points=_points(history),
         lines=tuple(_lines(family, history, places_x, day)),
     )
+
+
+def _clock_speed(family: FamilyFit, history: Histories, day: float) -> float:
+    """Years of the family's clock in a year of the calendar, for this wrench from that day on."""
+    before, after = (
+        clock_on(history, family.basis, family.typical_pace, np.array([at]))[0]
+        for at in (day, day + DAYS_PER_YEAR * _MOMENT_YEARS)
+    )
+    return float((after - before) / _MOMENT_YEARS)
 
 
 def _rate(mean: Array, variance: Array) -> Rate:

@@ -26,6 +26,7 @@ from analysis.errors import NotEnoughEvidence
 from analysis.mixture import Mixture, mixture_cdf, summarise
 from analysis.own_history import OwnHistory, fit_own_history
 from analysis.state_filter import filter_histories
+from analysis.time_basis import TimeBasis
 from analysis.vocabulary import CheckKind
 
 X = (0.2, 0.6, 1.0)
@@ -219,3 +220,32 @@ def test_thin_evidence_still_gets_an_answer(visits: list[Visit]) -> None:
     assert np.isfinite([p.deviation_pct for p in answer.places]).all()
     assert answer.gain.lower < answer.gain.per_year < answer.gain.upper
     assert answer.evidence.weight_of_own_data == pytest.approx(0.0, abs=1e-6)
+
+
+def test_a_rate_is_a_rate_per_calendar_year_at_the_wrenchs_own_pace() -> None:
+    """Where drift runs with use, a wrench used twice as much drifts twice as fast.
+
+    The family's rate a year of its clock is the same for both; only the pace differs.
+    """
+    law = a_law()
+    stories = [
+        Story(
+            [
+                Visit(DAYS_PER_YEAR * year, [(0.2, 0.1), (1.0, 0.1)] * 3, cycles=pace * year)
+                for year in range(3)
+            ],
+            wrench=name,
+        )
+        for name, pace in (("A", 1000.0), ("B", 2000.0), ("C", 1000.0))
+    ]
+    family = family_of(law, histories_of(*stories), TimeBasis.USE, 1000.0)
+    frame = deviations_frame(stories)
+
+    def gain(row: int, wrench: str) -> tuple[float, float]:
+        own = frame.filter(frame["wrench"] == wrench)
+        found = drift(family, row, own, (0.2, 1.0), 2 * DAYS_PER_YEAR)
+        return found.gain.per_year, float(family.state.rate[0, 0, row])
+
+    for row, (wrench, pace) in enumerate((("A", 1.0), ("B", 2.0))):
+        told, of_the_clock = gain(row, wrench)
+        assert told == pytest.approx(pace * of_the_clock, rel=1e-9)
