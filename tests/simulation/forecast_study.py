@@ -234,10 +234,10 @@ def run(families: int | None = None, workers: int = 2) -> dict[str, pl.DataFrame
 
 
 def reliability_curve(frame: pl.DataFrame) -> pl.DataFrame:
-    """Foretold pass probability a year on against what came, by tenths."""
-    cuts = [0.1, 0.3, 0.5, 0.7, 0.8, 0.9, 0.95, 0.98]
+    """Foretold pass probability a year on against what came, in bands."""
+    cuts = np.array([0.1, 0.3, 0.5, 0.7, 0.8, 0.9, 0.95, 0.98])
     return (
-        frame.with_columns(pl.col("foretold").cut(cuts).alias("band"))
+        frame.with_columns(pl.Series("band", np.searchsorted(cuts, frame["foretold"].to_numpy())))
         .group_by("band")
         .agg(pl.len().alias("wrenches"), pl.col("foretold").mean(), pl.col("came").mean())
         .sort("foretold")
