@@ -20,7 +20,14 @@ from analysis.jumps import find_jumps
 from analysis.outliers import OutlyingReading, reading_scale, weigh_readings
 from analysis.state_filter import State, filter_histories
 from analysis.tails import Tails, fit_tails
-from analysis.time_basis import TimeBasis, other_bases, typical_pace, with_clock
+from analysis.time_basis import (
+    TimeBasis,
+    clock_sd_per_year,
+    other_bases,
+    pace_spreads,
+    typical_pace,
+    with_clock,
+)
 from analysis.vocabulary import Direction, Mechanism
 
 METHOD: Final = "error-law-state-space"
@@ -42,6 +49,7 @@ class FamilyFit:
     source      family: its own wrenches; mechanism: all sizes together; defaults: too few of those
     basis       what its drift runs with
     typical_pace  cycles a year of its typical wrench, nan where not known
+    clock_sd_per_year  (N,) doubt about how far the clock will run, known from the whole family
     wrenches    how many wrenches the law was learnt from
     checks      how many checks
     law         K equally likely laws
@@ -59,6 +67,7 @@ class FamilyFit:
     source: Source
     basis: TimeBasis
     typical_pace: float
+    clock_sd_per_year: Array
     wrenches: int
     checks: int
     law: ErrorLaw
@@ -77,6 +86,7 @@ class FamilyFit:
         return replace(
             self,
             histories=self.histories.take(rows),
+            clock_sd_per_year=self.clock_sd_per_year[rows],
             state=State(
                 level=s.level[..., rows],
                 rate=s.rate[..., rows],
@@ -219,6 +229,7 @@ def fit_family(
         source=source,
         basis=basis,
         typical_pace=pace,
+        clock_sd_per_year=clock_sd_per_year(members, basis, pace, pace_spreads(teachers)),
         wrenches=teachers.size,
         checks=int(teachers.present.sum()),
         law=posterior.draws,

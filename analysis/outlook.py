@@ -17,7 +17,7 @@ from analysis.fleet import FamilyFit
 from analysis.mixture import Mixture
 from analysis.state_filter import State, advance
 from analysis.tails import NORMAL, Tails
-from analysis.time_basis import clock_ahead, clock_sd_ahead
+from analysis.time_basis import clock_ahead
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,8 +100,7 @@ def states_on(family: FamilyFit, day: Array | float) -> State:
     """Knowledge of the members' levels and rates on a day, scalar or (N,); see `outlook`."""
     years = _years_on(family, day)
     clock = clock_ahead(family.histories, family.basis, family.typical_pace, years)
-    doubt = clock_sd_ahead(family.histories, family.basis, family.typical_pace, years)
-    return advance(family.state, family.law, years, clock, doubt)
+    return advance(family.state, family.law, years, clock, years * family.clock_sd_per_year)
 
 
 def outlook(family: FamilyFit, day: Array | float, *, of_a_check: bool = True) -> Outlook:

@@ -5,7 +5,7 @@ the clock is a year of time, a year's use of a typical wrench of the family, or,
 slows down, the first year after an adjustment. The fleet's evidence chooses among them.
 """
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
@@ -74,24 +74,6 @@ def clock_ahead(histories: Histories, basis: TimeBasis, typical: float, years: A
     return np.asarray(_log_clock(since + years) - _log_clock(since))
 
 
-def clock_sd_ahead(
-    histories: Histories, basis: TimeBasis, typical: float, years: Array
-) -> Array | None:
-    """(N,) doubt about `clock_ahead`: how a wrench will be used is known only from its past.
-
-    The logarithm of the pace varies between a wrench's stretches and between wrenches; a wrench
-    with known stretches carries the former, any other both. None: the clock is time itself.
-    """
-    if basis is not TimeBasis.USE:
-        return None
-    pace, stretches = _log_paces(histories)
-    within, between = _pace_spreads(pace, stretches)
-    count = stretches.sum(axis=1)
-    known = within**2 * (1.0 + 1.0 / np.maximum(count, 1))
-    doubt = np.sqrt(np.where(count > 0, known, within**2 + between**2))
-    return np.asarray(years * doubt * _relative_pace(histories, typical))
-
-
 # SDs of the logarithm of the pace where too few stretches show them (assumptions, no source).
 _ASSUMED_WITHIN: Final = 0.3
 _ASSUMED_BETWEEN: Final = 0.5
@@ -107,8 +89,19 @@ def _log_paces(histories: Histories) -> tuple[Array, Flags]:
     return np.asarray(np.log(safe)), known
 
 
-def _pace_spreads(pace: Array, known: Flags) -> tuple[float, float]:
-    """SDs of the logarithm of the pace within and between wrenches."""
+@dataclass(frozen=True, slots=True)
+class PaceSpreads:
+    """How the logarithm of the pace of use varies: SDs between the stretches of one wrench, and
+    between wrenches.
+    """
+
+    within: float
+    between: float
+
+
+def pace_spreads(histories: Histories) -> PaceSpreads:
+    """The spreads that a family's histories show; assumed where too few stretches show them."""
+    pace, known = _log_paces(histories)
     count = known.sum(axis=1)
     mean = np.where(known, pace, 0.0).sum(axis=1) / np.maximum(count, 1)
     repeated = int((count - 1)[count > 0].sum())
@@ -121,7 +114,24 @@ def _pace_spreads(pace: Array, known: Flags) -> tuple[float, float]:
     if means.size >= _FEWEST_STRETCHES:
         noise = within**2 * float((1.0 / count[count > 0]).mean())
         between = float(np.sqrt(max(0.0, float(means.var(ddof=1)) - noise)))
-    return within, between
+    return PaceSpreads(within, between)
+
+
+def clock_sd_per_year(
+    histories: Histories, basis: TimeBasis, typical: float, spreads: PaceSpreads
+) -> Array:
+    """(N,) doubt about a year of `clock_ahead`: use to come is known only from use past.
+
+    A wrench with known stretches carries the spread within wrenches, any other both. Zero where
+    the clock is time itself.
+    """
+    if basis is not TimeBasis.USE:
+        return np.zeros(histories.size)
+    count = _log_paces(histories)[1].sum(axis=1)
+    known = spreads.within**2 * (1.0 + 1.0 / np.maximum(count, 1))
+    unknown = spreads.within**2 + spreads.between**2
+    doubt = np.sqrt(np.where(count > 0, known, unknown))
+    return np.asarray(doubt * _relative_pace(histories, typical))
 
 
 def clock_on(history: Histories, basis: TimeBasis, typical: float, days: Array) -> Array:

@@ -12,7 +12,7 @@ from analysis.fleet import FamilyFit
 from analysis.history import Histories, pack_histories
 from analysis.state_filter import filter_histories
 from analysis.tails import NORMAL, Tails
-from analysis.time_basis import TimeBasis, with_clock
+from analysis.time_basis import TimeBasis, clock_sd_per_year, pace_spreads, with_clock
 from analysis.vocabulary import CheckKind, Direction
 
 TINY = 1e-7  # an SD that stands for none where none is not allowed
@@ -161,6 +161,7 @@ def family_of(
         source="family",
         basis=basis,
         typical_pace=pace,
+        clock_sd_per_year=clock_sd_per_year(histories, basis, pace, pace_spreads(histories)),
         wrenches=histories.size,
         checks=int(histories.present.sum()),
         law=law,

@@ -128,3 +128,24 @@ def test_intervals_of_simulated_futures_cover_what_they_promise(mechanism: Mecha
         standardised = (future[:, j] - promised.mean) / promised.sd
         assert abs(standardised.mean()) < 4 / np.sqrt(2000)
         assert standardised.var() == pytest.approx(1.0, abs=4 * np.sqrt(2 / 2000))
+
+
+def test_a_wrench_asked_alone_is_foretold_as_among_its_family() -> None:
+    """Drift with use: how paces vary is the family's knowledge, whichever rows are asked about."""
+    stories = [
+        Story(
+            [
+                Visit(365.25 * year, [(0.2, 0.1 * year), (1.0, 0.1)] * 3, cycles=pace * year**bend)
+                for year in range(4)
+            ],
+            wrench=f"W-{number}",
+        )
+        for number, (pace, bend) in enumerate([(900.0, 1.0), (1800.0, 1.4), (700.0, 0.8)] * 2)
+    ]
+    stories.append(Story([Visit(0.0, [(0.2, 0.1), (1.0, 0.1)] * 3)], wrench="W-new"))
+    family = family_of(a_law(), histories_of(*stories), TimeBasis.USE, 1000.0)
+    together = outlook(family, 2000.0)
+    for row in range(len(stories)):
+        alone = outlook(family.of_rows([row]), 2000.0)
+        np.testing.assert_allclose(alone.cov, together.row(row).cov, rtol=1e-12)
+        np.testing.assert_allclose(alone.mean, together.row(row).mean, rtol=1e-12)

@@ -10,9 +10,10 @@ from analysis.time_basis import (
     TimeBasis,
     clock_ahead,
     clock_on,
-    clock_sd_ahead,
+    clock_sd_per_year,
     cycles_per_year,
     other_bases,
+    pace_spreads,
     typical_pace,
     with_clock,
 )
@@ -155,7 +156,7 @@ def test_doubt_about_use_ahead_is_the_spread_of_past_paces() -> None:
         stories.append(Story(visits, wrench=f"W-{number}"))
     histories = histories_of(*stories)
     pace = typical_pace(histories)
-    doubt = clock_sd_ahead(histories, TimeBasis.USE, pace, np.ones(8))
+    doubt = clock_sd_per_year(histories, TimeBasis.USE, pace, pace_spreads(histories))
     within = np.log(2.0) / 2 * np.sqrt(6 / 5)
     assert doubt == pytest.approx(within * np.sqrt(1 + 1 / 6), rel=1e-9)
 
@@ -174,13 +175,15 @@ def test_a_wrench_without_counts_is_doubted_as_much_as_wrenches_differ() -> None
     ]
     stories.append(Story([Visit(0.0, [(1.0, 0.0)] * 3)], wrench="W-new"))
     histories = histories_of(*stories)
-    doubt = clock_sd_ahead(histories, TimeBasis.USE, typical_pace(histories), np.ones(6))
+    doubt = clock_sd_per_year(
+        histories, TimeBasis.USE, typical_pace(histories), pace_spreads(histories)
+    )
     spread = np.log(500.0 * np.arange(2, 7)).std(ddof=1)
-    assert doubt is not None
     assert doubt[:5] == pytest.approx(0.0, abs=1e-9)
     assert doubt[5] == pytest.approx(spread, rel=1e-6)
 
 
 def test_time_has_no_doubt_of_its_own() -> None:
     histories = histories_of(Story([Visit(0.0, [(1.0, 0.0)] * 3)]))
-    assert clock_sd_ahead(histories, TimeBasis.TIME, float("nan"), np.ones(1)) is None
+    spreads = pace_spreads(histories)
+    assert clock_sd_per_year(histories, TimeBasis.TIME, float("nan"), spreads) == [0.0]

@@ -40,7 +40,7 @@ from analysis.simulate import (
 )
 from analysis.state_filter import filter_histories
 from analysis.tails import NORMAL
-from analysis.time_basis import TimeBasis, with_clock
+from analysis.time_basis import TimeBasis, clock_sd_per_year, pace_spreads, with_clock
 from analysis.vocabulary import Direction
 
 TARGET = 0.95
@@ -115,6 +115,9 @@ def _told(fit: FamilyFit, fleet: SimulatedFleet) -> FamilyFit:
         tails=NORMAL,
         basis=basis,
         typical_pace=CYCLES_A_YEAR,
+        clock_sd_per_year=clock_sd_per_year(
+            histories, basis, CYCLES_A_YEAR, pace_spreads(histories)
+        ),
         histories=histories,
         state=filter_histories(law, histories).state,
     )
