@@ -82,8 +82,8 @@ def capability_by_law(
     mpd_pct  (X,) ± limits there, % of reading, > 0
     day      UTC day; one before the last check counts as that day
     """
-    level = outlook(family, day, of_a_check=False).row(row)
-    pull = outlook(family, day).row(row)
+    member = family.of_rows([row])
+    level, pull = outlook(member, day, of_a_check=False), outlook(member, day)
     return tuple(
         _at(level, pull, float(place), float(limit), credibility)
         for place, limit in zip(x, mpd_pct, strict=True)

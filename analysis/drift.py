@@ -169,12 +169,13 @@ def drift(
     places_x    shares of full scale to answer for, e.g. the plan's targets
     day         the day of the question, not before the last check
     """
-    history = family.histories.take([row])
-    state = states_on(family, day)
+    member = family.of_rows([row])
+    history = member.histories
+    state = states_on(member, day)
     speed = _clock_speed(family, history, day)
-    rate = speed * state.rate[..., row].T
-    rate_cov = speed**2 * np.moveaxis(state.rate_cov[..., row], -1, 0)
-    now = outlook(family, day, of_a_check=False).row(row)
+    rate = speed * state.rate[..., 0].T
+    rate_cov = speed**2 * np.moveaxis(state.rate_cov[..., 0], -1, 0)
+    now = outlook(member, day, of_a_check=False)
     return Drift(
         gain=_rate(rate[:, 0], rate_cov[:, 0, 0]),
         offset=_rate(rate[:, 1], rate_cov[:, 1, 1]),

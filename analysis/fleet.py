@@ -158,45 +158,28 @@ def _families(
     repeated = packed.day[:, -1] > packed.day[:, 0]
     fits = []
     for mechanism in Mechanism:
+        assumed = assumption(mechanism)
         sizes = {size: rows for (kind, size), rows in members.items() if kind is mechanism}
         everyone = sorted(row for rows in sizes.values() for row in rows)
         alone = {size for size, rows in sizes.items() if repeated[rows].sum() >= _ENOUGH_FOR_A_SIZE}
         borrowing = sorted(row for size, rows in sizes.items() if size not in alone for row in rows)
         for size in sorted(alone):
+            own = packed.take(sizes[size])
             name = f"{mechanism.value}, {size}"
+            fits.append(fit_family(name, "family", own, own, assumed, direction))
+        if borrowing:
+            enough = repeated[everyone].sum() >= _ENOUGH_FOR_A_MECHANISM
             fits.append(
-                _fit(
-                    name,
-                    "family",
-                    packed.take(sizes[size]),
-                    sizes[size],
-                    packed,
-                    mechanism,
+                fit_family(
+                    f"{mechanism.value}, all sizes",
+                    "mechanism" if enough else "defaults",
+                    packed.take(everyone),
+                    packed.take(borrowing),
+                    assumed,
                     direction,
                 )
             )
-        if borrowing:
-            enough = repeated[everyone].sum() >= _ENOUGH_FOR_A_MECHANISM
-            source: Source = "mechanism" if enough else "defaults"
-            fits.append(
-                _fit(f"{mechanism.value}, all sizes", source, packed.take(everyone), borrowing,
-                     packed, mechanism, direction)
-            )  # fmt: skip
     return fits
-
-
-def _fit(
-    name: str,
-    source: Source,
-    teachers: Histories,
-    members: list[int],
-    packed: Histories,
-    mechanism: Mechanism,
-    direction: Direction,
-) -> FamilyFit:
-    return fit_family(
-        name, source, teachers, packed.take(members), assumption(mechanism), direction
-    )
 
 
 def fit_family(

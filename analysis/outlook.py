@@ -6,8 +6,7 @@ are carried forward from there, the chance that a knock has come since, and the 
 check goes astray.
 """
 
-from dataclasses import dataclass, replace
-from typing import Self
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -73,16 +72,6 @@ class Outlook:
             mean=np.concatenate([total.mean] * len(parts)),
             variance=np.concatenate([total.variance + s**2 * scatter for _, s in parts]),
             weight=np.concatenate([w * total.weight for w, _ in parts]),
-        )
-
-    def row(self, i: int) -> Self:
-        """The outlook of one wrench, N = 1."""
-        part = slice(i, i + 1)
-        return replace(
-            self,
-            mean=self.mean[:, part],
-            cov=self.cov[:, part],
-            knock_chance=self.knock_chance[:, part],
         )
 
 

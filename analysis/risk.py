@@ -133,7 +133,8 @@ def risk(
     full_scale_mpd_pct  limit at full scale, another one where the tolerance is in % of full scale
     plan_mpd_pct  (J,) limits at the plan's targets
     """
-    view = outlook(family, day).row(row)
+    member = family.of_rows([row])
+    view = outlook(member, day)
     too_little, too_much = pull_risk_tails(view, x, mpd_pct)
     pull = float(too_little[0] + too_much[0])
     passing = float(pass_probability(view, plan, plan_mpd_pct[None])[0])
@@ -148,22 +149,17 @@ def risk(
         deviation_sd_pct=float(expected.sd[0]),
         mpd_pct=mpd_pct,
         x=x,
-        drivers=_drivers(family, row, view, x, mpd_pct, full_scale_mpd_pct),
+        drivers=_drivers(member, view, x, mpd_pct, full_scale_mpd_pct),
     )
 
 
 def _drivers(
-    family: FamilyFit,
-    row: int,
-    view: Outlook,
-    x: float,
-    mpd_pct: float,
-    full_scale_mpd_pct: float,
+    member: FamilyFit, view: Outlook, x: float, mpd_pct: float, full_scale_mpd_pct: float
 ) -> tuple[DriverShare, ...]:
     """Each cause taken away alone, and the risk that is left, smallest first."""
     law = view.law
     check_only = np.broadcast_to((law.check_sd**2)[:, None, :, None] * np.eye(2), view.cov.shape)
-    at_last_check = outlook(family, -np.inf).row(row)
+    at_last_check = outlook(member, -np.inf)
     without = {
         Driver.BIAS: pull_risk(replace(view, mean=np.zeros_like(view.mean)), x, mpd_pct),
         Driver.SCATTER: pull_risk(

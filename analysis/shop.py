@@ -163,7 +163,7 @@ def worst_risk(shop: Shop, wrench: str, direction: Direction, day: float) -> Ris
     plan = marked.plan(shop.rules.plan_shares, shop.rules.plan_repeats)
     limits = marked.mpd_pct(direction, np.asarray(plan.x))
     family, row = shop.fit.place(wrench, direction)
-    view = outlook(family, day).row(row)
+    view = outlook(family.of_rows([row]), day)
     risks = [pull_risk(view, x, mpd)[0] for x, mpd in zip(plan.x, limits, strict=True)]
     worst = plan.x[int(np.argmax(risks))]
     return risk_of_pull(shop, wrench, direction, worst * marked.full_scale_nm, day)

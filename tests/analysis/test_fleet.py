@@ -173,7 +173,7 @@ def test_a_single_target_and_a_single_reading_are_enough_for_an_answer() -> None
     wrenches = _wrenches(("A", Mechanism.DIAL, 100.0))
     fit = _fit(wrenches, _readings(wrenches, ["A"], (0.0,), targets=(0.6,), repeats=1))
     family, row = fit.place("A", CW)
-    view = outlook(family, 20_365.0).row(row)
+    view = outlook(family.of_rows([row]), 20_365.0)
     chance = pass_probability(view, CheckPlan((0.2, 1.0), 5), np.full((1, 2), 4.0))[0]
     assert 0.05 < chance < 0.95
 

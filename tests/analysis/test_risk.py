@@ -135,7 +135,7 @@ def test_score_stays_within_its_scale_and_rises_with_risk(
 def test_a_risk_names_its_parts() -> None:
     """Parts add up; the moments are those of a pull; the score follows from both chances."""
     answer = _risk()
-    view = outlook(FAMILY, DAY).row(0)
+    view = outlook(FAMILY.of_rows([0]), DAY)
     assert answer.pull_risk == pytest.approx(answer.low_risk + answer.high_risk, rel=1e-12)
     assert answer.pull_risk == pytest.approx(float(pull_risk(view, 0.3, 4.0)[0]), rel=1e-12)
     passing = pass_probability(view, PLAN, np.full((1, 3), 4.0))[0]
@@ -177,7 +177,7 @@ def _without(answer: Risk) -> dict[Driver, float]:
 
 def test_drivers_are_the_risk_with_one_cause_taken_away() -> None:
     """Each recomputed by hand from what the driver says it takes away."""
-    answer, view, x = _risk(), outlook(FAMILY, DAY).row(0), 0.3
+    answer, view, x = _risk(), outlook(FAMILY.of_rows([0]), DAY), 0.3
     check = np.array([np.diag(sd**2) for sd in LAWS.check_sd])[:, None]
     still = replace(view, mean=np.zeros_like(view.mean))
     halved = replace(LAWS, rho_pct=LAWS.rho_pct / 2, alpha_pct=LAWS.alpha_pct / 2)
@@ -185,7 +185,7 @@ def test_drivers_are_the_risk_with_one_cause_taken_away() -> None:
     expected = {
         Driver.BIAS: pull_risk(still, x, 4.0)[0],
         Driver.SCATTER: pull_risk(steadier, x, 4.0)[0],
-        Driver.AGE_OF_EVIDENCE: pull_risk(outlook(FAMILY, 200.0).row(0), x, 4.0)[0],
+        Driver.AGE_OF_EVIDENCE: pull_risk(outlook(FAMILY.of_rows([0]), 200.0), x, 4.0)[0],
         Driver.THIN_EVIDENCE: pull_risk(replace(view, cov=check), x, 4.0)[0],
         Driver.POSITION_IN_RANGE: pull_risk(view, 1.0, 4.0)[0],
     }
@@ -197,7 +197,7 @@ def test_drivers_are_the_risk_with_one_cause_taken_away() -> None:
 def test_position_is_judged_by_the_limit_at_full_scale() -> None:
     """A tolerance of 1 % of full scale is 5 % of reading at a fifth of it, and 1 % at the top."""
     answer = _risk(x=0.2, mpd_pct=5.0, full_scale_mpd_pct=1.0)
-    view = outlook(FAMILY, DAY).row(0)
+    view = outlook(FAMILY.of_rows([0]), DAY)
     at_the_top = pull_risk(view, 1.0, 1.0)[0]
     assert _without(answer)[Driver.POSITION_IN_RANGE] == pytest.approx(at_the_top, rel=1e-12)
 
