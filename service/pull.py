@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analysis.errors import NotEnoughEvidence, OutsideRange
+from service.criticality import Criticality, policy_for
 from service.records import Policy, ServiceStatus, Wrench
 from service.torque import Torque
 
@@ -17,20 +18,41 @@ if TYPE_CHECKING:
     from analysis.risk import Risk
     from analysis.shop import Shop
     from analysis.vocabulary import Direction
+    from service.fleet_cache import ShopEvidence
 
 
 @dataclass(frozen=True, slots=True)
 class PullDay:
-    """What every pull of one day is judged by.
+    """What every pull of one day is judged by; built by `of`.
 
-    due   of every wrench and direction of the shop that has a reading and a stated tolerance
-    day   UTC days since 1970-01-01, of the pulls
+    due     of every wrench and direction of the shop that has a reading and a stated tolerance
+    policy  the shop's, with its limits for the fastener's criticality
+    day     UTC days since 1970-01-01, of the pulls
     """
 
     shop: "Shop"
     due: "Mapping[tuple[str, Direction], Due]"
     policy: Policy
     day: float
+
+    @classmethod
+    def of(
+        cls,
+        evidence: "ShopEvidence",
+        policy: Policy,
+        today: float,
+        *,
+        day: float | None = None,
+        criticality: Criticality = Criticality.ORDINARY,
+    ) -> "PullDay":
+        """The pulls of a day foreseen today; `day` None: today's."""
+        limits = policy_for(policy, criticality)
+        return cls(
+            shop=evidence.under(limits),
+            due=evidence.all_due(policy, today),
+            policy=limits,
+            day=today if day is None else day,
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -140,12 +140,7 @@ def _answer(
     wrench, everyone = question.subject
     policy = question.policy
     pulled_on = _date(on, question.today)
-    by = PullDay(
-        shop=question.evidence.under(policy),
-        due=question.evidence.all_due(policy, question.day),
-        policy=policy,
-        day=number_of_date(pulled_on),
-    )
+    by = PullDay.of(question.evidence, policy, question.day, day=number_of_date(pulled_on))
     later_on = pulled_on if pulled_on > question.today else None
     others = [other for other in everyone if other.serial != wrench.serial]
 

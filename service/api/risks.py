@@ -58,12 +58,7 @@ class RisksController(Controller):
 
 def _answer(question: Question[tuple[Wrench, ...]], limit: int) -> RisksAnswer:
     policy = question.policy
-    by = PullDay(
-        shop=question.evidence.under(policy),
-        due=question.evidence.all_due(policy, question.day),
-        policy=policy,
-        day=question.day,
-    )
+    by = PullDay.of(question.evidence, policy, question.day)
     found: list[tuple[Wrench, Direction, JudgedPull]] = []
     not_judged = []
     for wrench in question.subject:
