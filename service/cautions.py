@@ -1,6 +1,9 @@
 """What every answer that somebody may act on at a vehicle says beside its numbers."""
 
+from collections.abc import Mapping
 from typing import Final
+
+from service.pull_intake import PullFlag
 
 NOT_A_CALIBRATION: Final = (
     "This is not an accredited calibration, and does not take the place of one."
@@ -19,5 +22,20 @@ IN_DOUBT: Final = (
 THIN_EVIDENCE: Final = (
     "This rests on little evidence of this wrench's own; it will move with the next checks."
 )
+# What the pulls just recorded mean for the work.
+OF_PULLS: Final[Mapping[PullFlag, str]] = {
+    PullFlag.OUTSIDE_MARKED_RANGE: (
+        "A pull lies outside the marked range of the wrench, where nothing is stated of what it"
+        " delivers: look at that work."
+    ),
+    PullFlag.NO_STATED_TOLERANCE: (
+        "A pull was made in a direction for which the wrench has no stated tolerance: nothing says"
+        " how good it was."
+    ),
+    PullFlag.OUT_OF_SERVICE: (
+        "A pull was made while the wrench was out of service: look at that work, and keep the"
+        " wrench apart."
+    ),
+}
 
 ALWAYS: Final = (NOT_A_CALIBRATION, MAKER_AND_RULES_WIN)

@@ -25,7 +25,9 @@ EARLIEST: Final = datetime(1970, 1, 2, tzinfo=UTC)
 # A bench outside this is a slip of the keyboard. Common practice, no source.
 TEMPERATURE_C: Final = (-40.0, 60.0)
 
-__all__ = ["CheckDraft", "CycleCounts", "PointDraft", "admit_check", "is_recorded_as"]
+__all__ = [
+    "CheckDraft", "CycleCounts", "PointDraft", "admit_check", "is_recorded_as", "time_findings",
+]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,7 +89,7 @@ def admit_check(
     Fields of findings are JSON pointers into the body of POST /v1/wrenches/{serial}/checks.
     Raises Refused with all findings.
     """
-    of_time = list(_time_findings(draft, now))
+    of_time = list(time_findings(draft.performed_at, now, taken="the readings were taken"))
     day = None if of_time else draft.performed_at.astimezone(ZoneInfo(policy.time_zone)).date()
     findings = [
         *of_time,
@@ -137,25 +139,22 @@ def _is_dated(draft: CheckDraft) -> bool:
     return draft.performed_at.tzinfo is not None
 
 
-def _time_findings(draft: CheckDraft, now: datetime) -> Iterator[Finding]:
-    if not _is_dated(draft):
+def time_findings(at: datetime, now: datetime, *, taken: str) -> Iterator[Finding]:
+    """What is wrong with the time of something done; `taken` says what, for the remedy."""
+    if at.tzinfo is None:
         yield Finding(
             field="/performed_at",
-            detail=f"{draft.performed_at.isoformat()} does not say which time zone it is in",
+            detail=f"{at.isoformat()} does not say which time zone it is in",
             remedy="add the offset from UTC, e.g. 2026-05-04T08:10:00Z",
         )
         return
-    if draft.performed_at > now + CLOCK_SLACK:
+    wrong = "is in the future" if at > now + CLOCK_SLACK else ""
+    wrong = "is before 1970" if at < EARLIEST else wrong
+    if wrong:
         yield Finding(
             field="/performed_at",
-            detail=f"{draft.performed_at.isoformat()} is in the future",
-            remedy="send the time at which the readings were taken, and look at the bench's clock",
-        )
-    if draft.performed_at < EARLIEST:
-        yield Finding(
-            field="/performed_at",
-            detail=f"{draft.performed_at.isoformat()} is before 1970",
-            remedy="send the time at which the readings were taken, and look at the bench's clock",
+            detail=f"{at.isoformat()} {wrong}",
+            remedy=f"send the time at which {taken}, and look at the clock it was read from",
         )
 
 

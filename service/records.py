@@ -1,7 +1,7 @@
-"""What the shop keeps: wrenches, testers, checks with their readings, and the policy.
+"""What the shop keeps: wrenches, testers, checks with their readings, pulls, and the policy.
 
-Plain frozen records between the API and the store. A check is never edited: a wrong one is voided
-with a reason, and another may take its place.
+Plain frozen records between the API and the store. Neither check nor pull is ever edited: a wrong
+one is voided with a reason, and another may take its place.
 """
 
 from dataclasses import dataclass, field
@@ -128,6 +128,25 @@ class Check:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Pull:
+    """Work done with a wrench: one pull, or several alike of one job, such as five wheel nuts."""
+
+    id: str
+    wrench: str  # serial
+    job: str  # the shop's own reference, e.g. the number of a work order
+    torque: Torque  # that the wrench was set to, or showed
+    direction: Direction
+    angle_deg: float | None  # turned after the torque, where the procedure asks for it
+    performed_at: datetime  # UTC
+    operator: str | None
+    count: int  # pulls alike
+    client_id: str | None  # the caller's own id for it
+    out_of_service: bool  # whether the wrench was, by the record's state, at the time
+    void: Void | None = None
+    recorded_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Policy:
     """The shop's rules. Defaults: 12 months, 5,000 cycles (ISO 6789-1), else common practice."""
 
@@ -153,8 +172,8 @@ class Policy:
 class ImportReport:
     """What became of each row of an import."""
 
-    stored: tuple[str, ...]  # ids of checks now stored
-    already_there: tuple[str, ...] = ()  # ids of checks that were there before, counted once
+    stored: tuple[str, ...]  # ids of what is now stored
+    already_there: tuple[str, ...] = ()  # ids of what was there before, counted once
     refused: tuple["RefusedRow", ...] = field(default=())
 
 

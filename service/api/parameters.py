@@ -16,6 +16,7 @@ from service.schemas.base import parse_instant
 _DATE: Final = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 
 SerialPath = Annotated[str, PathParameter(description="The serial, letters told apart by case.")]
+PullIdPath = Annotated[str, PathParameter(description="The id that the service gave the pull.")]
 CheckIdPath = Annotated[str, PathParameter(description="The id that the service gave the check.")]
 
 Cursor = Annotated[

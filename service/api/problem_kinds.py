@@ -39,8 +39,8 @@ KEY_MISSING = Kind(
     "idempotency-key-missing",
     400,
     "This operation wants an Idempotency-Key",
-    "A check sent twice would be two pieces of evidence where there is one. The key lets a request"
-    " be sent again after a lost answer, and count once.",
+    "A check or pull sent twice would be two pieces of evidence where there is one. The key lets a"
+    " request be sent again after a lost answer, and count once.",
     "Send Idempotency-Key with a value made for this request, such as a UUID, and the same value"
     " again when repeating it.",
 )
@@ -55,7 +55,8 @@ UNKNOWN_RECORD = Kind(
     "unknown-record",
     404,
     "No such record",
-    "The shop has no wrench, tester or check of this serial or id. Letters are told apart by case.",
+    "The shop has no wrench, tester, check or pull of this serial or id. Letters are told apart by"
+    " case.",
     "List what is there, or register it first.",
 )
 METHOD_NOT_ALLOWED = Kind(
@@ -76,9 +77,9 @@ DUPLICATE_RECORD = Kind(
 ALREADY_VOIDED = Kind(
     "already-voided",
     409,
-    "The check is already void",
-    "A check is voided once, and the reason given first stands.",
-    "Read the check to see when and why it was voided.",
+    "It is already void",
+    "A check or a pull is voided once, and the reason given first stands.",
+    "Read it to see when and why it was voided.",
 )
 STALE_VERSION = Kind(
     "stale-version",

@@ -13,6 +13,8 @@ from service.api.conformity import ConformityController
 from service.api.health import HealthController
 from service.api.policy import PolicyController
 from service.api.problem_pages import ProblemController
+from service.api.pull_imports import PullImportController
+from service.api.pulls import PullController
 from service.api.reading_page import reading_page, reading_page_asset, reading_page_start
 from service.api.risk import RiskController
 from service.api.risks import RisksController
@@ -25,6 +27,8 @@ HANDLERS: Final[list[ControllerRouterHandler]] = [
     WrenchController,
     CheckController,
     CheckImportController,
+    PullController,
+    PullImportController,
     TesterController,
     AnalysisController,
     ConformityController,

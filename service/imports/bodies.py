@@ -12,8 +12,9 @@ from service.findings import Finding, Refused
 
 Model = TypeVar("Model", bound=BaseModel)
 
-# Where a JSON pointer into the body stands in the file: the field to name, and its row.
-Locate = Callable[[str], tuple[str, int]]
+# Where a JSON pointer into the body stands in the file: the field to name, and its row; no row in
+# a list that came as JSON.
+Locate = Callable[[str], tuple[str, int | None]]
 
 
 def read_as(model: type[Model], body: Mapping[str, Any] | bytes, locate: Locate) -> Model:

@@ -16,7 +16,7 @@ from service.store.check_rows import NaturalKey
 
 
 class CheckFormat(StrEnum):
-    """Formats of a file of checks, by media type."""
+    """Formats of a file of checks or of pulls, by media type."""
 
     CSV = "text/csv"
     NDJSON = "application/x-ndjson"

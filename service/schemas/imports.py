@@ -18,11 +18,11 @@ class RefusedRowAnswer(Answer):
 
 
 class ImportAnswer(Answer):
-    """The checks now stored, those that were there before, and the rows that were refused."""
+    """What is now stored, what was there before, and the rows that were refused."""
 
-    stored: tuple[str, ...] = Field(description="Ids of checks, in the order of the file.")
+    stored: tuple[str, ...] = Field(description="Ids, in the order of the file.")
     already_there: tuple[str, ...] = Field(
-        description="Ids of checks that were stored before and say the same; they count once."
+        description="Ids of what was stored before and says the same; it counts once."
     )
     refused: tuple[RefusedRowAnswer, ...] = Field(description="Empty unless `partial` was sent.")
 

@@ -199,7 +199,7 @@ class Checks:
         """The check, voided; raises UnknownRecord or AlreadyVoided."""
         check = self.get(check_id)
         if check.void is not None:
-            raise AlreadyVoided(check_id)
+            raise AlreadyVoided("check", check_id)
         self._scope.connection.execute(
             update(CheckRow)
             .where(CheckRow.shop_id == self._scope.shop_id, CheckRow.id == check_id)

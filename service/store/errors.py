@@ -4,7 +4,7 @@ StoreError
 ├── UnknownRecord     no such record in this shop
 ├── DuplicateRecord   a record with this key is already there
 ├── StaleVersion      the record changed since the caller read it
-├── AlreadyVoided     a check is voided once
+├── AlreadyVoided     a check or pull is voided once
 ├── StoreBusy         another writer held the store for too long
 └── StoreUnusable     the store cannot be opened: wrong place, not migrated, or newer than this code
 """
@@ -15,7 +15,7 @@ class StoreError(Exception):
 
 
 class UnknownRecord(StoreError):  # noqa: N818 - an answer about a key
-    """`kind` is one of shop, wrench, tester, check."""
+    """`kind` is one of shop, wrench, tester, check, pull."""
 
     def __init__(self, kind: str, key: str) -> None:
         super().__init__(f"no {kind} {key!r}")
@@ -43,12 +43,13 @@ class StaleVersion(StoreError):  # noqa: N818 - an answer about a version
         self.current = current
 
 
-class AlreadyVoided(StoreError):  # noqa: N818 - an answer about a check
-    """A check is voided once, and the first reason stands."""
+class AlreadyVoided(StoreError):  # noqa: N818 - an answer about a record
+    """A check or a pull is voided once, and the first reason stands."""
 
-    def __init__(self, check_id: str) -> None:
-        super().__init__(f"check {check_id!r} is already voided")
-        self.check_id = check_id
+    def __init__(self, kind: str, key: str) -> None:
+        super().__init__(f"{kind} {key!r} is already voided")
+        self.kind = kind
+        self.key = key
 
 
 class StoreBusy(StoreError):  # noqa: N818 - a state that passes

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from sqlalchemy import Connection, update
+from sqlalchemy import Connection, func, update
 
 from service.store.tables import ShopRow
 
@@ -20,4 +20,12 @@ class Scope:
             update(ShopRow)
             .where(ShopRow.id == self.shop_id)
             .values(evidence_version=ShopRow.evidence_version + 1)
+        )
+
+    def pulls_change(self) -> None:
+        """Give the shop's recorded work a new version; part of every write of a pull."""
+        self.connection.execute(
+            update(ShopRow)
+            .where(ShopRow.id == self.shop_id)
+            .values(pulls_version=func.coalesce(ShopRow.pulls_version, 0) + 1)
         )

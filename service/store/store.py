@@ -20,6 +20,7 @@ from service.store.engine import BUSY_TIMEOUT_S, open_readers, open_writer, sync
 from service.store.errors import StoreBusy, StoreUnusable, UnknownRecord
 from service.store.idempotency import KeptAnswers
 from service.store.policies import Policies
+from service.store.pulls import Pulls
 from service.store.scope import Scope
 from service.store.tables import ShopRow
 from service.store.testers import Testers
@@ -39,6 +40,7 @@ class ShopStore:
         self.wrenches = Wrenches(self._scope)
         self.testers = Testers(self._scope)
         self.checks = Checks(self._scope)
+        self.pulls = Pulls(self._scope)
         self.policy = Policies(self._scope)
         self.idempotency = KeptAnswers(self._scope)
 
@@ -55,6 +57,15 @@ class ShopStore:
             select(ShopRow.token, ShopRow.evidence_version).where(ShopRow.id == self._scope.shop_id)
         ).one()
         return f"{shop.token}-{shop.evidence_version}"
+
+    def pulls_version(self) -> int:
+        """A number that rises with every change of the recorded pulls."""
+        return (
+            self._scope.connection.execute(
+                select(ShopRow.pulls_version).where(ShopRow.id == self._scope.shop_id)
+            ).scalar_one()
+            or 0
+        )
 
 
 class Store:

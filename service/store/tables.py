@@ -68,6 +68,8 @@ class ShopRow(Base):
     # Drawn at random once, so that two stores never share a version of their evidence.
     token: Mapped[str]
     evidence_version: Mapped[int] = mapped_column(BigInteger)
+    # Apart from the evidence: work is recorded all day, and no fleet has to be fitted anew for it.
+    pulls_version: Mapped[int | None] = mapped_column(BigInteger)
 
 
 class PolicyRow(Base):
@@ -228,6 +230,50 @@ class ReadingRow(Base):
         ),
         {"sqlite_with_rowid": False},
     )
+
+
+class PullRow(Base):
+    __tablename__ = "pulls"
+
+    shop_id: Mapped[int] = mapped_column(ForeignKey("shops.id"), primary_key=True)
+    number: Mapped[int] = mapped_column(BigInteger, primary_key=True, autoincrement=False)
+    id: Mapped[str]
+    wrench: Mapped[str]
+    job: Mapped[str]
+    torque_value: Mapped[float]
+    torque_unit: Mapped[str]
+    torque_nm: Mapped[float]
+    direction: Mapped[str]
+    angle_deg: Mapped[float | None]
+    performed_at: Mapped[datetime]
+    operator: Mapped[str | None]
+    count: Mapped[int]
+    client_id: Mapped[str | None]
+    # What makes two records the same pull, in one text: see `service.store.pull_rows`.
+    natural_key: Mapped[str]
+    out_of_service: Mapped[bool]
+    recorded_at: Mapped[datetime]
+    voided_at: Mapped[datetime | None]
+    void_reason: Mapped[str | None]
+
+    __table_args__ = (
+        UniqueConstraint("shop_id", "id"),
+        ForeignKeyConstraint(
+            ["shop_id", "wrench"], ["wrenches.shop_id", "wrenches.serial"]
+        ),
+        CheckConstraint("count >= 1", name="at_least_one"),
+        CheckConstraint(
+            "(voided_at IS NULL) = (void_reason IS NULL)", name="void_with_reason"
+        ),
+        Index(
+            "uq_pulls_natural_key",
+            "shop_id", "wrench", "natural_key",
+            unique=True,
+            sqlite_where=text("voided_at IS NULL"),
+            postgresql_where=text("voided_at IS NULL"),
+        ),
+        Index("ix_pulls_newest", "shop_id", "wrench", "performed_at", "number"),
+    )  # fmt: skip
 
 
 class AnswerRow(Base):

@@ -21,6 +21,7 @@ from litestar.testing import TestClient
 
 from service.api.check_imports import FILES
 from service.api.methods import Application
+from service.api.pull_imports import PULL_FILES
 from service.app import create_app
 from service.clock import PinnedClock
 from service.store import LOCAL_SHOP, Store
@@ -108,6 +109,27 @@ EARLIER: Final = (
 )
 
 
+PULLS: Final = {
+    "pulls": [
+        {
+            "job": "W-1042",
+            "torque": torque(24),
+            "direction": "clockwise",
+            "performed_at": "2026-04-29T10:20:00Z",
+            "operator": "bay 2",
+            "count": 5,
+        },
+        {
+            "job": "W-1043",
+            "torque": torque(60),
+            "direction": "clockwise",
+            "performed_at": "2026-04-30T07:55:00Z",
+            "angle_deg": 90,
+        },
+    ]
+}
+
+
 def earlier_check(performed_at: str, cycle_count: int, low: tuple[float, ...]) -> dict[str, Any]:
     return CHECK | {
         "performed_at": performed_at,
@@ -155,7 +177,7 @@ def tell(client: TestClient[Application]) -> list[Step]:
 
     serial = {"serial": "SP-101"}
     wrench = "/v1/wrenches/SP-101"
-    checks = f"{wrench}/checks"
+    checks, pulls = f"{wrench}/checks", f"{wrench}/pulls"
 
     do("registerWrench", "POST", "/v1/wrenches", sent=WRENCH, key="register-SP-101")
     do("registerTester", "POST", "/v1/testers", sent=TESTER, key="register-TB-1")
@@ -179,6 +201,26 @@ def tell(client: TestClient[Application]) -> list[Step]:
     )
     place = recorded.headers["location"]
     check = serial | {"check_id": recorded.json()["id"]}
+    worked = do("recordPulls", "POST", pulls, sent=PULLS, key="work-W-1042", path_parameters=serial)
+    do(
+        "importPulls",
+        "POST",
+        "/v1/pulls/import",
+        sent=PULL_FILES["text/csv"].example,
+        key="import-work",
+        content_type="text/csv",
+    )
+    pull = serial | {"pull_id": worked.json()["stored"][1]["id"]}
+    do("listPulls", "GET", pulls, path_parameters=serial, limit=2)
+    do("readPull", "GET", f"{pulls}/{pull['pull_id']}", path_parameters=pull)
+    do(
+        "voidPull",
+        "POST",
+        f"{pulls}/{pull['pull_id']}/void",
+        sent={"reason": "made with SP-102"},
+        key="void-pull",
+        path_parameters=pull,
+    )
     do("readCheck", "GET", place, path_parameters=check)
     do("listChecks", "GET", checks, path_parameters=serial, limit=2)
     do("readDrift", "GET", f"{wrench}/drift", path_parameters=serial, direction="clockwise")

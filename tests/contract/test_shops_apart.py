@@ -22,20 +22,26 @@ OPERATIONS = [
 
 
 @pytest.fixture(scope="module")
-def told(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Store, str]]:
-    """A store with a shop in which the story was told, and the id of a check of it."""
+def told(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Store, dict[str, str]]]:
+    """A store with a shop in which the story was told, and the ids of a check and a pull of it."""
     with Store.open(tmp_path_factory.mktemp("shops") / "shop.db", migrate=True) as store:
         with TestClient(app_over(store)) as client:
             steps = tell(client)
-        recorded = next(step for step in steps if step.operation_id == "recordCheck")
-        yield store, recorded.response.json()["id"]
+        answers = {step.operation_id: step.response for step in steps}
+        yield (
+            store,
+            {
+                "check_id": answers["recordCheck"].json()["id"],
+                "pull_id": answers["recordPulls"].json()["stored"][0]["id"],
+            },
+        )
 
 
 @pytest.mark.parametrize(("method", "path", "operation"), OPERATIONS)
 def test_the_records_of_one_shop_are_unknown_to_another(
-    told: tuple[Store, str], method: str, path: str, operation: dict[str, Any]
+    told: tuple[Store, dict[str, str]], method: str, path: str, operation: dict[str, Any]
 ) -> None:
-    store, check_id = told
+    store, ids = told
     shop = f"next door, {operation['operationId']}"
     store.add_shop(shop)
     serial = "TB-1" if path.startswith("/v1/testers/") else "SP-101"
@@ -50,13 +56,13 @@ def test_the_records_of_one_shop_are_unknown_to_another(
     headers |= {"If-Match": "*", "Idempotency-Key": operation["operationId"]}
     app = create_app(store=store, shop=shop, clock=PinnedClock(NOW))
     with TestClient(app, raise_server_exceptions=False) as client:
-        place = path.format(serial=serial, check_id=check_id)
+        place = path.format(serial=serial, **ids)
         response = client.request(method, place, headers=headers, **body)
 
     if "{" in path:
         assert response.status_code == 404
         assert response.json()["type"] == "/problems/unknown-record"
-    elif operation["operationId"] == "importChecks":
+    elif operation["operationId"] in {"importChecks", "importPulls"}:
         # Its wrench is the other shop's, and refused as unknown.
         assert response.status_code == 422
         assert {each["field"] for each in response.json()["errors"]} >= {"wrench"}

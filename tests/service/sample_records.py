@@ -10,6 +10,7 @@ from service.records import (
     Indication,
     MaximumPermissibleDeviation,
     Point,
+    Pull,
     Reading,
     Tester,
     Wrench,
@@ -98,3 +99,21 @@ def a_check(wrench: str = "TW-1", **changes: object) -> Check:
         "recorded_at": NOW,
     }
     return Check(**(fields | changes))  # type: ignore[arg-type]
+
+
+def a_pull(**changes: object) -> Pull:
+    fields: dict[str, object] = {
+        "id": str(uuid4()),
+        "wrench": "TW-1",
+        "job": "W-1042",
+        "torque": nm(60),
+        "direction": Direction.CLOCKWISE,
+        "angle_deg": None,
+        "performed_at": NOW - timedelta(days=2),
+        "operator": "bay 2",
+        "count": 1,
+        "client_id": None,
+        "out_of_service": False,
+        "recorded_at": NOW,
+    }
+    return Pull(**(fields | changes))  # type: ignore[arg-type]
