@@ -35,3 +35,11 @@ def chance(probability: float) -> str:
     near_an_end = min(probability, 1 - probability) < 0.1
     text = f"{100 * probability:.{1 if near_an_end else 0}f}"
     return f"{text.removesuffix('.0')} %"
+
+
+def counted(count: int, noun: str) -> str:
+    """So many of a thing: `no wrench`, `1 wrench`, `5 wrenches`."""
+    if count == 0:
+        return f"no {noun}"
+    ending = "" if count == 1 else "es" if noun.endswith(("ch", "sh", "s", "x")) else "s"
+    return f"{number(count, 15)} {noun}{ending}"
