@@ -1,4 +1,4 @@
-"""The two frames in which evidence enters: one row a wrench, one row a reading.
+"""The frames in which evidence enters: one row a wrench, one row a reading, one row a check.
 
 Torque is N·m, time is UTC days since 1970-01-01 (with the fraction of the day), deviations are
 worked out here and nowhere else. Voided checks never get this far.
@@ -33,5 +33,15 @@ READINGS = pl.Schema(
         "target_nm": pl.Float64,
         "indicated_nm": pl.Float64,  # set or shown by the wrench (X_a of ISO 6789)
         "reference_nm": pl.Float64,  # measured by the tester (X_r of ISO 6789)
+    }
+)
+
+# What else is known of each check, asked for only by studies of people and instruments.
+CIRCUMSTANCES = pl.Schema(
+    {
+        "check": pl.String,  # identity of the check
+        "operator": pl.String,  # null: nobody is named
+        "tester": pl.String,  # serial; null: a card
+        "step_nm": pl.Float64,  # step in which its tester's readings are written; null: not known
     }
 )
