@@ -8,14 +8,14 @@ from bisect import bisect_left, bisect_right, insort
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Final
+from typing import Final, Protocol
 from uuid import uuid4
 from zoneinfo import ZoneInfo
 
 from analysis.vocabulary import CheckKind, Direction
 from service.findings import Finding, Refused
 from service.points_intake import PointDraft, admitted_points, point_findings, same_points
-from service.records import Card, Check, Policy, Tester, Wrench
+from service.records import Card, Check, Policy, Tester, Void, Wrench
 from service.source_intake import LONGEST_TEXT, source_findings, too_long
 
 # A bench computer's clock may run ahead a little. Common practice, no source.
@@ -26,8 +26,15 @@ EARLIEST: Final = datetime(1970, 1, 2, tzinfo=UTC)
 TEMPERATURE_C: Final = (-40.0, 60.0)
 
 __all__ = [
-    "CheckDraft", "CycleCounts", "PointDraft", "admit_check", "is_recorded_as", "time_findings",
-]  # fmt: skip
+    "CheckDraft",
+    "CycleCounts",
+    "PointDraft",
+    "admit_check",
+    "direction_findings",
+    "is_recorded_as",
+    "replacement_findings",
+    "time_findings",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +52,15 @@ class CheckDraft:
     card: Card | None = None
     replaces: str | None = None
     confirm_unusual: bool = False
+
+
+class Voidable(Protocol):
+    """A check of torques or of angles, as far as it may be replaced."""
+
+    @property
+    def wrench(self) -> str: ...
+    @property
+    def void(self) -> Void | None: ...
 
 
 class CycleCounts:
@@ -93,10 +109,10 @@ def admit_check(
     day = None if of_time else draft.performed_at.astimezone(ZoneInfo(policy.time_zone)).date()
     findings = [
         *of_time,
-        *_direction_findings(draft, wrench),
+        *direction_findings(draft.direction, wrench),
         *source_findings(draft.tester, draft.card, tester=tester, day=day, now=now),
         *_circumstance_findings(draft, earlier),
-        *_replacement_findings(draft, wrench, replaced),
+        *replacement_findings(draft.replaces, wrench, replaced),
         *point_findings(
             draft.points, wrench=wrench, tester=tester, confirm_unusual=draft.confirm_unusual
         ),
@@ -135,10 +151,6 @@ def is_recorded_as(draft: CheckDraft, check: Check) -> bool:
     )
 
 
-def _is_dated(draft: CheckDraft) -> bool:
-    return draft.performed_at.tzinfo is not None
-
-
 def time_findings(at: datetime, now: datetime, *, taken: str) -> Iterator[Finding]:
     """What is wrong with the time of something done; `taken` says what, for the remedy."""
     if at.tzinfo is None:
@@ -158,11 +170,12 @@ def time_findings(at: datetime, now: datetime, *, taken: str) -> Iterator[Findin
         )
 
 
-def _direction_findings(draft: CheckDraft, wrench: Wrench) -> Iterator[Finding]:
-    if wrench.mpd(draft.direction) is None:
+def direction_findings(direction: Direction, wrench: Wrench) -> Iterator[Finding]:
+    """What is wrong with the direction of a check; the field is /direction."""
+    if wrench.mpd(direction) is None:
         yield Finding(
             field="/direction",
-            detail=f"wrench {wrench.serial} has no stated tolerance {draft.direction.value}",
+            detail=f"wrench {wrench.serial} has no stated tolerance {direction.value}",
             remedy="give the wrench its maximum permissible deviation that way, from its maker's "
             "data or ISO 6789-1, or check it the way it is made for",
         )
@@ -188,7 +201,7 @@ def _circumstance_findings(draft: CheckDraft, earlier: CycleCounts) -> Iterator[
             remedy="send the counter's reading, or leave it out",
         )
         return
-    if not _is_dated(draft):
+    if draft.performed_at.tzinfo is None:
         return
     lowest, highest = earlier.bounds(draft.performed_at)
     if count < lowest:
@@ -205,20 +218,21 @@ def _circumstance_findings(draft: CheckDraft, earlier: CycleCounts) -> Iterator[
         )
 
 
-def _replacement_findings(
-    draft: CheckDraft, wrench: Wrench, replaced: Check | None
+def replacement_findings(
+    replaces: str | None, wrench: Wrench, replaced: Voidable | None
 ) -> Iterator[Finding]:
-    if draft.replaces is None:
+    """What is wrong with the check that another takes the place of; the field is /replaces."""
+    if replaces is None:
         return
     if replaced is None or replaced.wrench != wrench.serial:
         yield Finding(
             field="/replaces",
-            detail=f"wrench {wrench.serial} has no check {draft.replaces!r}",
+            detail=f"wrench {wrench.serial} has no check {replaces!r}",
             remedy="send the id of the voided check that this one takes the place of",
         )
     elif replaced.void is None:
         yield Finding(
             field="/replaces",
-            detail=f"check {draft.replaces} still counts",
+            detail=f"check {replaces} still counts",
             remedy="void it first, with the reason",
         )

@@ -40,6 +40,16 @@ class MaximumPermissibleDeviation:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class AnglePerformance:
+    """What a wrench that shows angles states about them; one limit at least (`AngleLimit`)."""
+
+    mpd_deg: float | None = None  # ± degrees
+    mpd_pct: float | None = None  # ± % of the target
+    resolution_deg: float | None = None
+    highest_deg: float | None = None  # the largest angle it counts in one step
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Wrench:
     serial: str
     mechanism: Mechanism
@@ -51,6 +61,7 @@ class Wrench:
     mpd_counter_clockwise: MaximumPermissibleDeviation | None
     resolution: Torque | None
     drive: str | None  # e.g. "1/2 in"
+    angle: AnglePerformance | None = None  # None: it measures no angle
     status: ServiceStatus = ServiceStatus.IN_SERVICE
     status_reason: str | None = None
     status_since: datetime | None = None

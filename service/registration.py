@@ -5,7 +5,7 @@ from datetime import datetime
 from typing import TypeVar
 
 from service.findings import Finding, Refused
-from service.records import Tester, Wrench
+from service.records import AnglePerformance, Tester, Wrench
 from service.torque import Torque
 
 Record = TypeVar("Record", Wrench, Tester)
@@ -31,6 +31,7 @@ def admit_wrench(wrench: Wrench) -> Wrench:
                 remedy="send the smallest step of the scale or display",
             )
         )
+    findings += _angle_findings(wrench.angle)
     return _admitted(wrench, findings)
 
 
@@ -54,6 +55,25 @@ def admit_tester(tester: Tester, *, now: datetime) -> Tester:
             )
         )
     return _admitted(tester, findings)
+
+
+def _angle_findings(angle: AnglePerformance | None) -> Iterator[Finding]:
+    if angle is None:
+        return
+    if angle.mpd_deg is None and angle.mpd_pct is None:
+        yield Finding(
+            field="/angle/mpd_deg",
+            detail="no maximum permissible deviation of the angle is stated",
+            remedy="send mpd_deg or mpd_pct from the maker's data; leave angle out when the wrench"
+            " measures none",
+        )
+    resolution, highest = angle.resolution_deg, angle.highest_deg
+    if resolution is not None and highest is not None and resolution >= highest:
+        yield Finding(
+            field="/angle/resolution_deg",
+            detail=f"the resolution {resolution:g}° is not below the largest angle, {highest:g}°",
+            remedy="send the smallest step of the display",
+        )
 
 
 def _range_findings(lowest: Torque, full_scale: Torque) -> Iterator[Finding]:

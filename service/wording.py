@@ -45,6 +45,15 @@ def torque_in_words(torque: Torque) -> str:
     return f"{number(torque.value, 4)} {torque.unit.replace('.', '·')}"
 
 
+def turn_in_words(target_deg: float, deviation_deg: float, mpd_deg: float) -> str:
+    """What a mean angle deviation means at the fastener."""
+    limit = f"at {number(target_deg, 4)}°, limit ±{number(mpd_deg)}°"
+    if abs(deviation_deg) < 1e-9:
+        return f"turns what it shows {limit}"
+    size, less = number(abs(deviation_deg), 2), "less" if deviation_deg > 0 else "more"
+    return f"turns {size}° {less} than it shows {limit}"
+
+
 def risk_in_words(
     judged: "JudgedPull", direction: Direction, torque: Torque, on: date | None
 ) -> str:

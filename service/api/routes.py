@@ -7,6 +7,7 @@ from litestar.types import ControllerRouterHandler
 
 from service.api.access import Shop
 from service.api.analyses import AnalysisController
+from service.api.angle_checks import AngleCheckController
 from service.api.check_imports import CheckImportController
 from service.api.checks import CheckController
 from service.api.conformity import ConformityController
@@ -29,6 +30,7 @@ HANDLERS: Final[list[ControllerRouterHandler]] = [
     CheckImportController,
     PullController,
     PullImportController,
+    AngleCheckController,
     TesterController,
     AnalysisController,
     ConformityController,

@@ -56,5 +56,8 @@ UtcInstant = Annotated[AwareDatetime, Field(description="RFC 3339, UTC.")]
 # Something to read, and no control characters: this is text for labels and lists.
 _PRINTABLE: Final = r"^[^\x00-\x1f\x7f]*[^\x00-\x20\x7f][^\x00-\x1f\x7f]*$"
 
+# Twenty turns: far beyond any step, and every sum of them stays small.
+AngleDeg = Annotated[float, Field(gt=0, le=7200)]
+
 Line = Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=_PRINTABLE)]
 Reason = Annotated[str, StringConstraints(min_length=3, max_length=500, pattern=_PRINTABLE)]

@@ -9,7 +9,15 @@ from pydantic import Field, StringConstraints
 from analysis.vocabulary import Mechanism
 from service import records
 from service.records import Indication, ServiceStatus, ToleranceBasis
-from service.schemas.base import Answer, Input, Line, Reason, Unchanged, UtcInstant
+from service.schemas.base import (
+    AngleDeg,
+    Answer,
+    Input,
+    Line,
+    Reason,
+    Unchanged,
+    UtcInstant,
+)
 from service.schemas.torque import PositiveTorqueInput, TorqueAnswer, TorqueInput
 
 # A serial is part of paths: letters, digits and a few signs, no blank at either end.
@@ -42,6 +50,48 @@ class MpdAnswer(Answer):
         return cls(percent=mpd.percent, basis=mpd.basis)
 
 
+class AngleInput(Input):
+    """What the wrench states about the angles it shows: a limit in degrees, in %, or both."""
+
+    mpd_deg: Annotated[float, Field(gt=0, le=90)] | None = Field(
+        default=None,
+        description="± degrees. Where both limits are stated the larger counts (from memory).",
+    )
+    mpd_pct: Annotated[float, Field(gt=0, le=100)] | None = Field(
+        default=None, description="± % of the target angle."
+    )
+    resolution_deg: Annotated[float, Field(gt=0, le=90)] | None = None
+    highest_deg: AngleDeg | None = Field(
+        default=None, description="The largest angle it counts in one step."
+    )
+
+    def performance(self) -> records.AnglePerformance:
+        return records.AnglePerformance(
+            mpd_deg=self.mpd_deg,
+            mpd_pct=self.mpd_pct,
+            resolution_deg=self.resolution_deg,
+            highest_deg=self.highest_deg,
+        )
+
+
+class AngleAnswer(Answer):
+    """What the wrench states about the angles it shows."""
+
+    mpd_deg: float | None
+    mpd_pct: float | None
+    resolution_deg: float | None
+    highest_deg: float | None
+
+    @classmethod
+    def of(cls, angle: records.AnglePerformance) -> Self:
+        return cls(
+            mpd_deg=angle.mpd_deg,
+            mpd_pct=angle.mpd_pct,
+            resolution_deg=angle.resolution_deg,
+            highest_deg=angle.highest_deg,
+        )
+
+
 class WrenchInput(Input):
     """A wrench to register."""
 
@@ -59,6 +109,9 @@ class WrenchInput(Input):
     )
     resolution: PositiveTorqueInput | None = None
     drive: Line | None = Field(default=None, description="Such as 1/2 in.")
+    angle: AngleInput | None = Field(
+        default=None, description="Leave out where the wrench measures no angle."
+    )
 
     def record(self, now: datetime) -> records.Wrench:
         return records.Wrench(
@@ -74,6 +127,7 @@ class WrenchInput(Input):
             ),
             resolution=self.resolution.torque() if self.resolution else None,
             drive=self.drive,
+            angle=self.angle.performance() if self.angle else None,
             registered_at=now,
         )
 
@@ -97,6 +151,7 @@ class WrenchChangeInput(Input):
     mpd_counter_clockwise: MpdInput | None = Unchanged()
     resolution: PositiveTorqueInput | None = Unchanged()
     drive: Line | None = Unchanged()
+    angle: AngleInput | None = Unchanged()
     service: ServiceInput = Unchanged()
 
     def applied_to(self, wrench: records.Wrench, now: datetime) -> records.Wrench:
@@ -116,6 +171,8 @@ def _as_record(value: object) -> object:
         return value.torque()
     if isinstance(value, MpdInput):
         return value.mpd()
+    if isinstance(value, AngleInput):
+        return value.performance()
     return value
 
 
@@ -140,6 +197,7 @@ class WrenchAnswer(Answer):
     mpd_counter_clockwise: MpdAnswer | None
     resolution: TorqueAnswer | None
     drive: str | None
+    angle: AngleAnswer | None = Field(description="null: it measures no angle.")
     service: ServiceAnswer
     registered_at: UtcInstant
     version: int
@@ -160,6 +218,7 @@ class WrenchAnswer(Answer):
             mpd_counter_clockwise=mpd(wrench.mpd_counter_clockwise),
             resolution=TorqueAnswer.of(wrench.resolution) if wrench.resolution else None,
             drive=wrench.drive,
+            angle=AngleAnswer.of(wrench.angle) if wrench.angle else None,
             service=ServiceAnswer(
                 status=wrench.status, reason=wrench.status_reason, since=wrench.status_since
             ),

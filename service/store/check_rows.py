@@ -35,15 +35,16 @@ class NaturalKey(NamedTuple):
             check.performed_at,
             check.kind.value,
             check.direction.value,
-            _source(check),
+            source_of(check.tester, check.card),
         )
 
 
-def _source(check: Check | CheckDraft) -> str:
+def source_of(tester: str | None, card: Card | None) -> str:
+    """Who measured, in one text."""
     # JSON, because no separator is safe in a name that somebody else chose.
-    if check.card is not None:
-        return json.dumps(["card", check.card.issuer, check.card.certificate])
-    return json.dumps(["tester", check.tester])
+    if card is not None:
+        return json.dumps(["card", card.issuer, card.certificate])
+    return json.dumps(["tester", tester])
 
 
 def check_columns(shop_id: int, number: int, check: Check) -> dict[str, Any]:
@@ -57,7 +58,7 @@ def check_columns(shop_id: int, number: int, check: Check) -> dict[str, Any]:
         "direction": check.direction.value,
         "performed_at": check.performed_at,
         "tester": check.tester,
-        "source": _source(check),
+        "source": source_of(check.tester, check.card),
         "operator": check.operator,
         "temperature_c": check.temperature_c,
         "cycle_count": check.cycle_count,

@@ -7,6 +7,7 @@ from sqlalchemy import RowMapping, insert, select, update
 
 from analysis.vocabulary import Mechanism
 from service.records import (
+    AnglePerformance,
     Indication,
     MaximumPermissibleDeviation,
     ServiceStatus,
@@ -90,6 +91,7 @@ class Wrenches:
 
 def _columns(wrench: Wrench) -> dict[str, Any]:
     cw, ccw, resolution = wrench.mpd_clockwise, wrench.mpd_counter_clockwise, wrench.resolution
+    angle = wrench.angle
     return {
         "serial": wrench.serial,
         "mechanism": wrench.mechanism.value,
@@ -109,6 +111,10 @@ def _columns(wrench: Wrench) -> dict[str, Any]:
         "resolution_unit": resolution.unit if resolution else None,
         "resolution_nm": resolution.nm if resolution else None,
         "drive": wrench.drive,
+        "angle_mpd_deg": angle.mpd_deg if angle else None,
+        "angle_mpd_pct": angle.mpd_pct if angle else None,
+        "angle_resolution_deg": angle.resolution_deg if angle else None,
+        "angle_highest_deg": angle.highest_deg if angle else None,
         "status": wrench.status.value,
         "status_reason": wrench.status_reason,
         "status_since": wrench.status_since,
@@ -135,11 +141,24 @@ def _record(row: RowMapping) -> Wrench:
             else Torque(row["resolution_value"], row["resolution_unit"], row["resolution_nm"])
         ),
         drive=row["drive"],
+        angle=_angle(row),
         status=ServiceStatus(row["status"]),
         status_reason=row["status_reason"],
         status_since=row["status_since"],
         registered_at=row["registered_at"],
         version=row["version"],
+    )
+
+
+def _angle(row: RowMapping) -> AnglePerformance | None:
+    """A wrench that measures angles states a limit for them: without one it measures none."""
+    if row["angle_mpd_deg"] is None and row["angle_mpd_pct"] is None:
+        return None
+    return AnglePerformance(
+        mpd_deg=row["angle_mpd_deg"],
+        mpd_pct=row["angle_mpd_pct"],
+        resolution_deg=row["angle_resolution_deg"],
+        highest_deg=row["angle_highest_deg"],
     )
 
 
