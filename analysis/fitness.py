@@ -38,6 +38,14 @@ class Ground(StrEnum):
     LOW_IN_RANGE = "low_in_range"
     CARD_ONLY = "card_only"
     FAMILY_DEFAULTS = "family_defaults"
+    ANGLE_FOUND_OUT = "angle_found_out_of_tolerance"
+    ANGLE_RISK_REFUSED = "angle_risk_refused"
+    STEP_RISK_REFUSED = "step_risk_refused"
+    ANGLE_RISK = "angle_risk_above_tolerated"
+    STEP_RISK = "step_risk_above_tolerated"
+    ANGLE_NOT_JUDGED = "angle_not_judged"
+    ANGLE_NOT_CHECKED_THERE = "angle_not_checked_there"
+    ANGLE_DEFAULTS = "angle_defaults"
 
 
 _FORBIDS = frozenset(
@@ -47,6 +55,9 @@ _FORBIDS = frozenset(
         Ground.NO_EVIDENCE,
         Ground.OUTSIDE_RANGE,
         Ground.PULL_RISK_REFUSED,
+        Ground.ANGLE_FOUND_OUT,
+        Ground.ANGLE_RISK_REFUSED,
+        Ground.STEP_RISK_REFUSED,
     }
 )
 
@@ -110,13 +121,19 @@ def standing(deviations: pl.DataFrame, wrench: str, direction: Direction) -> Sta
         .agg(pl.col("day").first(), pl.col("kind").first(), pl.col("in").all())
         .sort("day", pl.col("kind") == CheckKind.AS_LEFT.value)
     )
+    out = found_out(checks.select("kind", "in").iter_rows())
+    return Standing(found_out=out, card_only=bool(own.height and own["card"].all()))
+
+
+def found_out(checks: Iterable[tuple[str, bool]]) -> bool:
+    """Whether a wrench is found out after checks (kind, passed) in order of time."""
     out = False
-    for kind, passed in checks.select("kind", "in").iter_rows():
+    for kind, passed in checks:
         if not passed:
             out = True
         elif kind == CheckKind.AS_LEFT.value:
             out = False
-    return Standing(found_out=out, card_only=bool(own.height and own["card"].all()))
+    return out
 
 
 def reasons_for(

@@ -38,4 +38,13 @@ OF_PULLS: Final[Mapping[PullFlag, str]] = {
     ),
 }
 
+STEP_FROM_THE_MAKER: Final = (
+    "Torque and angle come from the vehicle maker's procedure for this fastener; the service"
+    " proposes neither."
+)
+OVERSHOOT_STAYS: Final = (
+    "An overshoot of the seating torque cannot be taken back by the angle step (common practice, no"
+    " source)."
+)
+
 ALWAYS: Final = (NOT_A_CALIBRATION, MAKER_AND_RULES_WIN)

@@ -14,7 +14,7 @@ from service.torque import Torque
 
 if TYPE_CHECKING:
     from analysis.due import Due
-    from analysis.fitness import Fitness, Reason
+    from analysis.fitness import Fitness, Limits, Reason
     from analysis.risk import Risk
     from analysis.shop import Shop
     from analysis.vocabulary import Direction
@@ -80,7 +80,6 @@ def judge_pull(
     """
     from analysis.fitness import (
         Ground,
-        Limits,
         Reason,
         reasons_for,
         standing,
@@ -99,18 +98,25 @@ def judge_pull(
         standing(shop.deviations, wrench.serial, direction),
         shop.fit.place(wrench.serial, direction)[0].source,
         wrench.mechanism,
-        Limits(
-            tolerated_pull_risk=policy.tolerated_pull_risk,
-            refused_pull_risk=policy.refused_pull_risk,
-            reliability_target=policy.reliability_target,
-            caution_below=policy.caution_below,
-        ),
+        limits_of(policy),
         by.day,
     )
     if wrench.status is ServiceStatus.OUT_OF_SERVICE:
         words = f"it is out of service: {wrench.status_reason}"
         reasons = (Reason(Ground.OUT_OF_SERVICE, words), *reasons)
     return JudgedPull(wrench.serial, risk, verdict_of(reasons), reasons)
+
+
+def limits_of(policy: Policy) -> "Limits":
+    """What a verdict holds a pull against."""
+    from analysis.fitness import Limits
+
+    return Limits(
+        tolerated_pull_risk=policy.tolerated_pull_risk,
+        refused_pull_risk=policy.refused_pull_risk,
+        reliability_target=policy.reliability_target,
+        caution_below=policy.caution_below,
+    )
 
 
 def next_better(

@@ -37,7 +37,16 @@ _CAUSES: Final = {
 _SHORT: Final = {
     Ground.PULL_RISK_REFUSED: "the shop refuses so high a chance",
     Ground.PULL_RISK: "the chance is above what the shop tolerates",
+    Ground.ANGLE_RISK_REFUSED: "the shop refuses so high a chance of a wrong angle",
+    Ground.ANGLE_RISK: "the chance of a wrong angle is above what the shop tolerates",
+    Ground.STEP_RISK_REFUSED: "the shop refuses so high a chance that torque or angle is off",
+    Ground.STEP_RISK: "the chance that torque or angle is off is above what the shop tolerates",
 }
+
+
+def direction_in_words(direction: Direction) -> str:
+    """E.g. "counter-clockwise"."""
+    return _DIRECTIONS[direction]
 
 
 def torque_in_words(torque: Torque) -> str:

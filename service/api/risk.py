@@ -1,6 +1,5 @@
 """The risk of one pull, and whether the wrench may be used for it."""
 
-from datetime import date, timedelta
 from typing import Annotated
 
 from litestar import Controller, Response, get
@@ -16,6 +15,7 @@ from service.api.body import InvalidRequest
 from service.api.operations import tells
 from service.api.paging import every_wrench
 from service.api.parameters import AsOf, DirectionQuery, IfNoneMatch, SerialPath, date_of
+from service.api.pull_date import pulled_on
 from service.api.questions import Question, answer_to, ask, directions_of
 from service.findings import Finding
 from service.frames import number_of_date
@@ -30,8 +30,6 @@ from service.schemas.risk import (
 )
 from service.store import ShopStore
 from service.torque import UNITS, Torque, UnknownTorqueUnit
-
-_FARTHEST_DAYS = 3660  # ten years on, no wrench's state is known
 
 
 class RiskController(Controller):
@@ -115,22 +113,6 @@ def _torque(torque: float | None, unit: str | None) -> Torque | None:
         ) from None
 
 
-def _date(on: str | None, today: date) -> date:
-    """The date that the query spells, from today on; raises InvalidRequest."""
-    if on is None:
-        return today
-    day = date_of(on, "on")
-    if not today <= day <= today + timedelta(days=_FARTHEST_DAYS):
-        raise InvalidRequest(
-            Finding(
-                field="query:on",
-                detail=f"{day} is not between {today} and ten years on",
-                remedy="send the date of the pull; for an earlier one, send as_of as well",
-            )
-        )
-    return day
-
-
 def _answer(
     question: Question[tuple[Wrench, tuple[Wrench, ...]]],
     direction: Direction | None,
@@ -139,9 +121,9 @@ def _answer(
 ) -> RiskAnswer:
     wrench, everyone = question.subject
     policy = question.policy
-    pulled_on = _date(on, question.today)
-    by = PullDay.of(question.evidence, policy, question.day, day=number_of_date(pulled_on))
-    later_on = pulled_on if pulled_on > question.today else None
+    pull_date = pulled_on(None if on is None else date_of(on, "on"), question.today, "query:on")
+    by = PullDay.of(question.evidence, policy, question.day, day=number_of_date(pull_date))
+    later_on = pull_date if pull_date > question.today else None
     others = [other for other in everyone if other.serial != wrench.serial]
 
     def of(way: Direction) -> RiskAnswered:
@@ -178,6 +160,6 @@ def _answer(
         day=question.today,
         method=MethodAnswer.model_validate(methods.FORECAST),
         policy_version=policy.version,
-        on=pulled_on,
+        on=pull_date,
         directions=tuple(answers),
     )

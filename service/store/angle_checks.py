@@ -94,11 +94,9 @@ class AngleChecks:
         newest_first = (AngleCheckRow.performed_at.desc(), AngleCheckRow.number.desc())
         return self._fetch(query.order_by(*newest_first).limit(limit))
 
-    def every(self, up_to: datetime | None = None) -> tuple[AngleCheck, ...]:
-        """The checks that count, oldest first; with `up_to`, those performed by then."""
+    def every(self) -> tuple[AngleCheck, ...]:
+        """The checks that count, of all wrenches, oldest first."""
         query = self._all().where(AngleCheckRow.voided_at.is_(None))
-        if up_to is not None:
-            query = query.where(AngleCheckRow.performed_at <= up_to)
         return self._fetch(query.order_by(AngleCheckRow.performed_at, AngleCheckRow.number))
 
     def void(self, check_id: str, reason: str, at: datetime) -> AngleCheck:

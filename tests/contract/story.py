@@ -103,6 +103,41 @@ CHECK: Final[dict[str, Any]] = {
         point(100, 99.6, 99.7, 99.5, 99.6, 99.6),
     ],
 }
+ANGLE_WRENCH: Final[dict[str, Any]] = {
+    "serial": "EL-201",
+    "mechanism": "electronic",
+    "indication": "type_i_indicating",
+    "model": "digital wrench 5-100 N·m with angle",
+    "lowest": torque(5),
+    "full_scale": torque(100),
+    "mpd_clockwise": {"percent": 2},
+    "resolution": torque(0.1),
+    "drive": "3/8 in",
+    "angle": {"mpd_deg": 2, "resolution_deg": 0.1, "highest_deg": 360},
+}
+ANGLE_CHECK: Final[dict[str, Any]] = {
+    "kind": "as_found",
+    "direction": "clockwise",
+    "performed_at": "2026-05-04T08:40:00Z",
+    "tester": "TB-1",
+    "operator": "bench 2",
+    "expanded_uncertainty_deg": 0.3,
+    "coverage_factor": 2,
+    "points": [
+        {"target_deg": 90, "reference_deg": [89.6, 89.8, 89.5, 89.9, 89.7]},
+        {"target_deg": 180, "reference_deg": [179.3, 179.6, 179.1, 179.4, 179.5]},
+    ],
+}
+FASTENER_FIT: Final[dict[str, Any]] = {
+    "fastener": {
+        "name": "cylinder head, bolts 1 to 10",
+        "torque": torque(25),
+        "thread": "right_hand",
+        "criticality": "ordinary",
+        "angle": {"degrees": 90},
+    },
+    "on": "2026-05-11",
+}
 EARLIER: Final = (
     ("2025-05-05T08:00:00Z", 20, (19.95, 19.98, 19.96, 19.99, 19.97)),
     ("2025-11-03T08:00:00Z", 2100, (19.88, 19.92, 19.90, 19.86, 19.91)),
@@ -199,6 +234,12 @@ def tell(client: TestClient[Application]) -> list[Step]:
         content_type="text/csv",
         partial="true",
     )
+    client.post("/v1/wrenches", json=ANGLE_WRENCH)
+    client.post(
+        "/v1/wrenches/EL-201/checks",
+        json=CHECK | {"performed_at": "2026-05-04T08:30:00Z", "cycle_count": 700},
+        headers={"Idempotency-Key": "check-EL-201"},
+    )
     place = recorded.headers["location"]
     check = serial | {"check_id": recorded.json()["id"]}
     worked = do("recordPulls", "POST", pulls, sent=PULLS, key="work-W-1042", path_parameters=serial)
@@ -240,6 +281,29 @@ def tell(client: TestClient[Application]) -> list[Step]:
         on="2026-05-11",
     )
     do("readRisks", "GET", "/v1/risks", limit=3)
+    angle_serial = {"serial": "EL-201"}
+    angle_checks = "/v1/wrenches/EL-201/angle-checks"
+    angle_recorded = do(
+        "recordAngleCheck",
+        "POST",
+        angle_checks,
+        sent=ANGLE_CHECK,
+        key="angle-EL-201",
+        path_parameters=angle_serial,
+    )
+    angle_place = angle_recorded.headers["location"]
+    angle_check = angle_serial | {"check_id": angle_recorded.json()["id"]}
+    do("readAngleCheck", "GET", angle_place, path_parameters=angle_check)
+    do("listAngleChecks", "GET", angle_checks, path_parameters=angle_serial, limit=2)
+    do("judgeFastenerFit", "POST", "/v1/fastener-fit", sent=FASTENER_FIT)
+    do(
+        "voidAngleCheck",
+        "POST",
+        f"{angle_place}/void",
+        sent={"reason": "the reference slipped on the square"},
+        key="void-angle-EL-201",
+        path_parameters=angle_check,
+    )
     do("readSchedule", "GET", "/v1/schedule", days=366)
     do("readScheduleFeed", "GET", "/v1/schedule.ics", days=366)
     do(

@@ -1,0 +1,138 @@
+"""Which wrench is fit for this fastener: a pure question, so it stores nothing and needs no key."""
+
+from litestar import Controller, Response, post
+from litestar.di import NamedDependency
+from litestar.params import JSONBody
+
+from analysis.errors import NotEnoughEvidence
+from analysis.fitness import Fitness
+from service import cautions, methods
+from service.angle_records import AngleCheck
+from service.api import problem_kinds as kinds
+from service.api.access import Shop
+from service.api.answers import JsonResponse
+from service.api.operations import tells
+from service.api.paging import every_wrench
+from service.api.parameters import AsOf
+from service.api.pull_date import pulled_on
+from service.api.questions import Question, ask
+from service.fastener import Fastener
+from service.fastener_fit import JudgedFit, choices, judge_fit, order
+from service.fit_wording import choice_in_words
+from service.frames import number_of_date
+from service.pull import PullDay
+from service.records import Wrench
+from service.schemas.analyses import MethodAnswer
+from service.schemas.fastener_fit import (
+    FastenerAnswer,
+    FastenerFitAnswer,
+    FastenerFitInput,
+    FitAnswered,
+    FitNotEnoughAnswer,
+    LeftOutAnswer,
+)
+from service.store import ShopStore
+
+Subject = tuple[Wrench | None, tuple[Wrench, ...], tuple[AngleCheck, ...]]
+
+
+class FastenerFitController(Controller):
+    path = "/v1/fastener-fit"
+    tags = ["analyses"]  # noqa: RUF012 - the framework's own form
+
+    @post(
+        operation_id="judgeFastenerFit",
+        summary="Which wrench is fit for this fastener?",
+        description=(
+            "For a torque and direction, or a torque then an angle, on a date: the chance that the "
+            "pull is off, its margin to the limit, and fit, fit with caution or not fit with every "
+            "reason. For one wrench, with those of the shop that are better; or for the whole shop "
+            "in order. A pure question: nothing is stored. Torque and angle are the vehicle "
+            "maker's; the service proposes neither."
+        ),
+        status_code=200,
+        sync_to_thread=True,
+        opt=tells(kinds.REFUSED, kinds.OUTSIDE_RANGE, kinds.UNKNOWN_RECORD),
+    )
+    def judge(
+        self,
+        shop: NamedDependency[Shop],
+        data: JSONBody[FastenerFitInput],
+        as_of: AsOf = None,
+    ) -> Response[FastenerFitAnswer]:
+        fastener = data.fastener.fastener()
+
+        def about(records: ShopStore) -> Subject:
+            named = records.wrenches.get(data.wrench) if data.wrench else None
+            return named, tuple(every_wrench(records)), records.angle_checks.every()
+
+        question = ask(shop, about, "fastener-fit", data, as_of=as_of, if_none_match=None)
+        return JsonResponse(_answer(question, fastener, data))
+
+
+def _answer(
+    question: Question[Subject], fastener: Fastener, data: FastenerFitInput
+) -> FastenerFitAnswer:
+    named, wrenches, angle_checks = question.subject
+    if question.as_of is not None:
+        until = question.as_of
+        angle_checks = tuple(each for each in angle_checks if each.performed_at <= until)
+    on = pulled_on(data.on, question.today, "/on")
+    later_on = on if on > question.today else None
+    by = PullDay.of(
+        question.evidence,
+        question.policy,
+        question.day,
+        day=number_of_date(on),
+        criticality=fastener.criticality,
+    )
+
+    def told(fit: JudgedFit) -> FitAnswered:
+        return FitAnswered.of(fit, fastener, by.policy, later_on)
+
+    wrench: FitAnswered | FitNotEnoughAnswer | None = None
+    judged: JudgedFit | None = None
+    if named is not None:
+        try:
+            judged = judge_fit(by, named, fastener, angle_checks)
+            wrench = told(judged)
+        except NotEnoughEvidence as finding:
+            wrench = FitNotEnoughAnswer(
+                wrench=named.serial, because=finding.because, needed=finding.needed
+            )
+    found, left_out = choices(by, wrenches, fastener, angle_checks)
+    listed = found if named is None else _better(found, named, judged)
+    return FastenerFitAnswer(
+        as_of=question.as_of,
+        day=question.today,
+        on=on,
+        method=MethodAnswer.model_validate(methods.FORECAST),
+        policy_version=question.policy.version,
+        fastener=FastenerAnswer.of(fastener, by.policy),
+        in_words=choice_in_words(found, fastener),
+        wrench=wrench,
+        choices=tuple(map(told, listed[: data.limit])),
+        judged=len(found),
+        left_out=len(left_out),
+        not_judged=(tuple(map(LeftOutAnswer.of, left_out[: data.limit])) if named is None else ()),
+        cautions=(
+            *(
+                (cautions.STEP_FROM_THE_MAKER, cautions.OVERSHOOT_STAYS)
+                if fastener.angle_deg
+                else ()
+            ),
+            *cautions.ALWAYS,
+        ),
+    )
+
+
+def _better(found: list[JudgedFit], named: Wrench, judged: JudgedFit | None) -> list[JudgedFit]:
+    """Those that may be used and come before the one named; all that may, when nothing speaks for
+    it."""
+    return [
+        fit
+        for fit in found
+        if fit.pull.wrench != named.serial
+        and fit.fitness is not Fitness.NOT_FIT
+        and (judged is None or order(fit) < order(judged))
+    ]
