@@ -103,7 +103,7 @@ class AngleChecks:
         """The check, voided; raises UnknownRecord or AlreadyVoided."""
         check = self.get(check_id)
         if check.void is not None:
-            raise AlreadyVoided(check_id)
+            raise AlreadyVoided(_KIND, check_id)
         self._scope.connection.execute(
             update(AngleCheckRow)
             .where(AngleCheckRow.shop_id == self._scope.shop_id, AngleCheckRow.id == check_id)
