@@ -7,6 +7,7 @@ then the pull risk against the shop's limits, then what a careful technician wou
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Protocol
 
 import polars as pl
 
@@ -14,7 +15,6 @@ from analysis.deviation import within
 from analysis.due import Due
 from analysis.fleet import Source
 from analysis.numerals import chance, percent
-from analysis.risk import Risk
 from analysis.vocabulary import CheckKind, Direction, Mechanism
 
 
@@ -98,6 +98,23 @@ class Standing:
     card_only: bool
 
 
+class RiskNumbers(Protocol):
+    """What a verdict reads of a pull's risk; as in `analysis.risk.Risk`."""
+
+    @property
+    def pull_risk(self) -> float: ...
+    @property
+    def low_risk(self) -> float: ...
+    @property
+    def high_risk(self) -> float: ...
+    @property
+    def pass_probability(self) -> float: ...
+    @property
+    def mpd_pct(self) -> float: ...
+    @property
+    def x(self) -> float: ...
+
+
 def verdict_of(reasons: Iterable[Reason]) -> Fitness:
     """Not fit when any ground forbids, with caution when there is any other, else fit."""
     grounds = {reason.ground for reason in reasons}
@@ -137,7 +154,7 @@ def found_out(checks: Iterable[tuple[str, bool]]) -> bool:
 
 
 def reasons_for(
-    risk: Risk,
+    risk: RiskNumbers,
     due: Due,
     standing: Standing,
     source: Source,

@@ -47,26 +47,30 @@ class Outlook:
             chances.append((stray, (STRAY_FACTOR**2 - 1) * law.check_sd**2))
         return tuple(event for event in chances if event[0].any())
 
-    def at(self, x: float) -> Mixture:
-        """The total deviation at x before the scatter of a reading: K components an event."""
-        z = np.array([1.0, 1.0 / x])
-        mean = self.mean @ z
-        variance = np.einsum("i,knij,j->kn", z, self.cov, z)
+    def at(self, x: Array | float) -> Mixture:
+        """The total deviation at x before the scatter of a reading: K components an event.
+
+        x  one place for all wrenches, or (N,) each its own
+        """
+        z = np.ones((self.mean.shape[1], 2))
+        z[:, 1] = 1.0 / np.asarray(x)
+        mean = np.einsum("kni,ni->kn", self.mean, z)
+        variance = np.einsum("ni,knij,nj->kn", z, self.cov, z)
         events = self.events()
         quiet = np.ones_like(mean) - sum(chance for chance, _ in events)
         return Mixture(
             mean=np.concatenate([mean] * (1 + len(events))),
             variance=np.concatenate(
-                [variance, *(variance + (extra @ z**2)[:, None] for _, extra in events)]
+                [variance, *(variance + extra @ (z**2).T for _, extra in events)]
             ),
             weight=np.concatenate([quiet, *(chance for chance, _ in events)]) / self.law.size,
         )
 
-    def reading_at(self, x: float) -> Mixture:
-        """The deviation of one reading at x."""
+    def reading_at(self, x: Array | float) -> Mixture:
+        """The deviation of one reading at x, scalar or (N,)."""
         total = self.at(x)
         copies = total.mean.shape[0] // self.law.size
-        scatter = np.tile(self.law.scatter_variance(np.asarray(x)), copies)[:, None]
+        scatter = np.tile(self.law.scatter_variance(np.atleast_1d(x)), (copies, 1))
         parts = self.tails.parts()
         return Mixture(
             mean=np.concatenate([total.mean] * len(parts)),

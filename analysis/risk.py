@@ -76,10 +76,10 @@ class Risk:
     drivers: tuple[DriverShare, ...]
 
 
-def pull_risk_tails(view: Outlook, x: float, mpd_pct: Array | float) -> tuple[Array, Array]:
+def pull_risk_tails(view: Outlook, x: Array | float, mpd_pct: Array | float) -> tuple[Array, Array]:
     """(N,) chances that a pull at x delivers too little, and too much.
 
-    mpd_pct  scalar or (N,), % of reading
+    x, mpd_pct  scalar or (N,); the limit in % of reading
     """
     from scipy.special import ndtr  # slow to import, needed only when a forecast is asked for
 
