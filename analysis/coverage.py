@@ -5,9 +5,9 @@ for a wrench taken and a_jw for a job done with it, a_jw only where allowed,
 
     sum_w a_jw = 1 for every job that some wrench may do,   a_jw <= v_w,
 
-first sum_w v_w is made least, then each sum_jw cost_jw a_jw. Given the wrenches, each job goes to its
-best one, so only the v_w need be told to be whole. The problem is NP-hard in general; for jobs and
-wrenches by the dozen the solver proves its answer in less than a second.
+first sum_w v_w is made least, then each sum_jw cost_jw a_jw. Given the wrenches, each job goes to
+its best one, so only the v_w need be told to be whole. The problem is NP-hard in general; for jobs
+and wrenches by the dozen the solver proves its answer in about a second.
 Reference: L. A. Wolsey, Integer Programming (1998), chapter 1 (from memory).
 """
 
@@ -39,7 +39,6 @@ def fewest_cover(allowed: NDArray[np.bool_], costs: Sequence[Array]) -> Cover:
     allowed  (J, W) whether a wrench may do a job
     costs    each (J, W), of zero or more; read only where allowed
     """
-    jobs, wrenches = allowed.shape
     taken = _cheapest(allowed, costs, _fewest(allowed))
     chosen = [int(w) for w in np.flatnonzero(taken)]
 
@@ -51,7 +50,7 @@ def fewest_cover(allowed: NDArray[np.bool_], costs: Sequence[Array]) -> Cover:
             default=None,
         )
 
-    return Cover(wrenches=tuple(chosen), by_job=tuple(best(j) for j in range(jobs)))
+    return Cover(wrenches=tuple(chosen), by_job=tuple(best(j) for j in range(len(allowed))))
 
 
 def _fewest(allowed: NDArray[np.bool_]) -> int:

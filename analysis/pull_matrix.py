@@ -29,7 +29,7 @@ class Pull:
 
 
 class NoRisk(StrEnum):
-    """Why a wrench has no risk for a pull."""
+    """Why a wrench has no risk for a pull; what comes first is told."""
 
     OUT_OF_RANGE = "out_of_range"
     NO_TOLERANCE = "no_stated_tolerance_that_way"
@@ -78,13 +78,14 @@ def odds_of_pulls(
 
 def _pair(shop: Shop, place: int, pull: Pull, wrench: str) -> _Pair | NoRisk:
     marked = shop.ranges[wrench]
+    try:
+        x = marked.share(pull.torque_nm)
+    except OutsideRange:
+        return NoRisk.OUT_OF_RANGE
     if pull.direction not in marked.tolerances:
         return NoRisk.NO_TOLERANCE
     try:
-        x = marked.share(pull.torque_nm)
         _, row = shop.fit.place(wrench, pull.direction)
-    except OutsideRange:
-        return NoRisk.OUT_OF_RANGE
     except NotEnoughEvidence:
         return NoRisk.NO_EVIDENCE
     return _Pair(place, wrench, row, x, float(marked.mpd_pct(pull.direction, x)))

@@ -135,7 +135,7 @@ def _models(
 
 def _sent(handler: HTTPRouteHandler) -> type[BaseModel] | None:
     field = handler.parsed_fn_signature.parameters.get("data")
-    return field.annotation if field is not None else None
+    return field.annotation if field is not None else told_by(handler.opt).reads
 
 
 def _answered(handler: HTTPRouteHandler) -> type[BaseModel] | None:
@@ -162,24 +162,21 @@ def _complete(
     if parameters:
         operation["parameters"] = parameters
 
+    content = _text(told.sent)
     if sent := _sent(handler):
-        operation["requestBody"] = {
-            "required": True,
-            "content": {
-                "application/json": _with_example(models[sent, "validation"], example, "sent")
-            },
-        }
-    elif told.sent:
-        operation["requestBody"] = {"required": True, "content": _text(told.sent)}
+        of_model = _with_example(models[sent, "validation"], example, "sent")
+        content = {"application/json": of_model, **content}
+    if content:
+        operation["requestBody"] = {"required": True, "content": content}
 
     status = str(handler.status_code)
     answer: Described = {"description": operation["responses"][status]["description"]}
+    content = _text(told.answered)
     if answered := _answered(handler):
-        answer["content"] = {
-            "application/json": _with_example(models[answered, "serialization"], example, "answer")
-        }
-    elif told.answered:
-        answer["content"] = _text(told.answered)
+        of_model = _with_example(models[answered, "serialization"], example, "answer")
+        content = {"application/json": of_model, **content}
+    if content:
+        answer["content"] = content
     if headers := _headers(names, told):
         answer["headers"] = headers
     operation["responses"] = {status: answer}

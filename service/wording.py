@@ -49,6 +49,11 @@ def direction_in_words(direction: Direction) -> str:
     return _DIRECTIONS[direction]
 
 
+def verdict_in_words(fitness: Fitness) -> str:
+    """E.g. "fit with caution"."""
+    return _VERDICTS[fitness]
+
+
 def torque_in_words(torque: Torque) -> str:
     """E.g. "24 N·m"."""
     return f"{number(torque.value, 4)} {torque.unit.replace('.', '·')}"

@@ -4,6 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
+from pydantic import BaseModel
+
 from service.api.problem_kinds import Kind
 
 _KEY: Final = "told"
@@ -24,6 +26,7 @@ class Told:
     problems      those that its parameters do not let one expect
     created       the answer says where the new record is, in Location
     key_required  the operation refuses to work without an Idempotency-Key
+    reads         the model of a JSON body that the handler reads itself, beside other bodies
     sent          bodies it reads that are not JSON, by media type
     answered      what it answers with that is not JSON, by media type
     """
@@ -31,6 +34,7 @@ class Told:
     problems: tuple[Kind, ...] = ()
     created: bool = False
     key_required: bool = False
+    reads: type[BaseModel] | None = None
     sent: Mapping[str, TextBody] = field(default_factory=dict)
     answered: Mapping[str, TextBody] = field(default_factory=dict)
 

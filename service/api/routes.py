@@ -11,6 +11,7 @@ from service.api.angle_checks import AngleCheckController
 from service.api.check_imports import CheckImportController
 from service.api.checks import CheckController
 from service.api.conformity import ConformityController
+from service.api.coverage import CoverageController
 from service.api.fastener_fit import FastenerFitController
 from service.api.health import HealthController
 from service.api.policy import PolicyController
@@ -39,6 +40,7 @@ HANDLERS: Final[list[ControllerRouterHandler]] = [
     RiskController,
     RisksController,
     FastenerFitController,
+    CoverageController,
     ScheduleController,
     PolicyController,
     HealthController,

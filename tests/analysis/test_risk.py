@@ -129,7 +129,8 @@ def test_score_stays_within_its_scale_and_rises_with_risk(
     one = float(score(pull, passing, 0.02, 0.95))
     riskier = float(score(min(1.0, pull + more), passing, 0.02, 0.95))
     surer = float(score(pull, min(1.0, passing + more), 0.02, 0.95))
-    assert 0.0 <= surer <= one <= riskier <= 100.0
+    noise = 1e-9  # of the last digit
+    assert 0.0 <= surer <= one + noise <= riskier + 2 * noise <= 100.0 + 3 * noise
 
 
 def test_a_risk_names_its_parts() -> None:

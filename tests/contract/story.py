@@ -165,6 +165,15 @@ PULLS: Final = {
 }
 
 
+JOBS: Final[dict[str, Any]] = {
+    "jobs": [
+        {"name": "wheel nuts", "torque": torque(85), "criticality": "safety_critical"},
+        {"name": "bracket", "torque": torque(25), "angle_deg": 90, "on": "2026-05-11"},
+        {"name": "stem bolt", "torque": torque(5), "direction": "clockwise"},
+    ]
+}
+
+
 def earlier_check(performed_at: str, cycle_count: int, low: tuple[float, ...]) -> dict[str, Any]:
     return CHECK | {
         "performed_at": performed_at,
@@ -304,6 +313,7 @@ def tell(client: TestClient[Application]) -> list[Step]:
         key="void-angle-EL-201",
         path_parameters=angle_check,
     )
+    do("coverJobs", "POST", "/v1/coverage", sent=JOBS)
     do("readSchedule", "GET", "/v1/schedule", days=366)
     do("readScheduleFeed", "GET", "/v1/schedule.ics", days=366)
     do(

@@ -21,6 +21,7 @@ DESCRIPTION = description()
 ANALYSES = {
     "readDrift", "readRepeatability", "readCapability", "readConformity", "readUncertainty",
     "readDue", "readRisk", "readRisks", "readSchedule", "judgeFastenerFit",
+    "coverJobs",
 }  # fmt: skip
 
 
