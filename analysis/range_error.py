@@ -10,7 +10,7 @@ deviations as normal.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -49,7 +49,7 @@ class ErrorCurve:
 
     mean        (2,) m0 in % of reading and m1 in % of full scale
     spread      variance about the mean
-    covariance  (4, 4) of m0, m1 and the two logarithms of `spread`
+    covariance  (4, 4) of m0, m1 and the two ends of `spread`
     """
 
     mean: Array
@@ -68,21 +68,17 @@ class ErrorCurve:
 
     def drawn(self, count: int, seed: int) -> list["ErrorCurve"]:
         """Equally likely curves, as far as the readings tell."""
-        centre = np.concatenate([self.mean, self.spread.log_ends])
-        random = np.random.Generator(np.random.PCG64(seed))
-        values, vectors = np.linalg.eigh(self.covariance)
+        # The ends are positive and skewed: drawn by their logarithms.
+        centre = np.concatenate([self.mean, np.log(self.spread.ends)])
+        to_log = np.concatenate([np.ones(2), 1.0 / self.spread.ends])
+        values, vectors = np.linalg.eigh(to_log[:, None] * self.covariance * to_log)
         root = vectors * np.sqrt(np.maximum(values, 0.0))
+        random = np.random.Generator(np.random.PCG64(seed))
         normal = random.standard_normal((count, 4))
         # Student's t: few wrenches leave the size of the doubt itself in doubt.
         wide = np.sqrt(self.spread.df / random.chisquare(self.spread.df, count))
         return [
-            ErrorCurve(
-                mean=point[:2],
-                spread=VarianceCurve(
-                    self.spread.bottom, point[2:], self.spread.covariance, self.spread.df
-                ),
-                covariance=self.covariance,
-            )
+            replace(self, mean=point[:2], spread=replace(self.spread, ends=np.exp(point[2:])))
             for point in centre + wide[:, None] * (normal @ root.T)
         ]
 
@@ -103,9 +99,12 @@ def mean_square_by_wrench(cells: RangeCells) -> Array:
 
 
 def typical_error(cells: RangeCells) -> Estimate | None:
-    """Root mean square deviation, wrenches alike; None with fewer than two wrenches."""
+    """Root mean square deviation, wrenches alike.
+
+    None with fewer than two wrenches that deviate at all.
+    """
     squares = mean_square_by_wrench(cells) if len(cells.wrenches) else np.zeros(0)
-    if len(squares) < 2:
+    if (squares > 0).sum() < 2:
         return None
     log_se = _log_mean_se(squares) / 2
     return positive_estimate(float(np.log(squares.mean())) / 2, log_se, len(squares) - 1.0)
@@ -139,6 +138,11 @@ def band_ratio(cells: RangeCells, band: NDArray[np.str_], low: str, upper: str) 
     chosen = both[cells.wrench]
     kept, of_cell = cells.where(chosen), band[chosen]
     squares = [mean_square_by_wrench(kept.where(of_cell == name)) for name in (low, upper)]
+    if min((square > 0).sum() for square in squares) < 2:
+        raise NotEnoughEvidence(
+            because=f"hardly any reading in the {low} or in the {upper} band deviates at all",
+            needed="a tester that shows finer steps",
+        )
     without = 0.5 * np.diff([np.log(s.sum() - s) for s in reversed(squares)], axis=0)[0]
     whole = 0.5 * float(np.log(squares[0].sum() / squares[1].sum()))
     pull = np.sqrt((wrenches - 1) / wrenches) * (without - without.mean())
@@ -210,7 +214,7 @@ def error_curve(cells: RangeCells) -> ErrorCurve:
         found = curve_scores(
             cells.x, square, weight, np.zeros_like(cells.x), cells.wrench, wrenches
         )
-        spread = VarianceCurve(found.bottom, found.log_ends, np.zeros((2, 2)), wrenches - 1.0)
+        spread = VarianceCurve(found.bottom, found.ends, np.zeros((2, 2)), wrenches - 1.0)
         variance = spread.variance(cells.x)
     pull = weight / variance
     score, stacked = np.zeros((wrenches, 4)), np.zeros((wrenches, 4, 4))
@@ -220,6 +224,6 @@ def error_curve(cells: RangeCells) -> ErrorCurve:
     covariance = jackknife_covariance(score, stacked)
     return ErrorCurve(
         mean=mean,
-        spread=VarianceCurve(found.bottom, found.log_ends, covariance[2:, 2:], wrenches - 1.0),
+        spread=VarianceCurve(found.bottom, found.ends, covariance[2:, 2:], wrenches - 1.0),
         covariance=covariance,
     )

@@ -27,6 +27,7 @@ from analysis.variance_curve import VarianceCurve, variance_curve
 
 _FEWEST_WRENCHES: Final = 3
 _FEWEST_TARGETS: Final = 2
+_COARSE: Final = 2.0  # steps per standard deviation up to which W. F. Sheppard's r² / 12 holds
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +54,8 @@ class RangeScatter:
     rho_pct     proportional part, % of reading
     alpha_pct   constant part, % of full scale
     rounding_pct  what rounding adds to alpha as found: its root mean square, % of full scale
+    steps_too_coarse  the steps are more than twice the scatter at the bottom: they hide it, and
+                  taking their variance out no longer mends that
     no_constant_part  the test
     wrenches, checks, readings  that carry it
     """
@@ -61,6 +64,7 @@ class RangeScatter:
     rho_pct: Estimate
     alpha_pct: Estimate
     rounding_pct: float
+    steps_too_coarse: bool
     no_constant_part: ConstantScatterTest
     wrenches: int
     checks: int
@@ -85,11 +89,15 @@ def range_scatter(cells: RangeCells) -> RangeScatter:
     curve = variance_curve(
         repeated.x, repeated.square, df, known, repeated.wrench, len(repeated.wrenches)
     )
+    rounding_pct = float(np.sqrt((df * repeated.step_variance).sum() / df.sum()))
+    step_at_bottom_pct = rounding_pct * np.sqrt(12) / curve.bottom
+    at_bottom = np.sqrt(float(curve.variance(np.asarray(curve.bottom))))
     return RangeScatter(
         curve=curve,
         rho_pct=root_of(curve.proportional_part()),
         alpha_pct=root_of(curve.constant_part()),
-        rounding_pct=float(np.sqrt((df * repeated.step_variance).sum() / df.sum())),
+        rounding_pct=rounding_pct,
+        steps_too_coarse=bool(step_at_bottom_pct > _COARSE * at_bottom),
         no_constant_part=_test(curve, repeated, df, known),
         wrenches=len(repeated.wrenches),
         checks=repeated.checks,

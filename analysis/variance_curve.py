@@ -5,11 +5,14 @@ constant in torque grows as 1 / x² towards the bottom:
 
     V(x) = a + b / x²         a = rho², b = alpha² where it is the scatter of one reading
 
-It is estimated by its logarithms at both ends of the range, so neither a nor b is bound to be
-positive and "no difference" is an inner point: the ratio of two places has a regular interval, and
-a fleet that is better at the bottom can say so. Source of the estimate: quasi-likelihood of a
-variance, R. W. M. Wedderburn, Biometrika 61 (1974) 439-447 (from memory), for squares with
-the expectation V(x) and a chi-squared spread; the doubt is that of `analysis.clustered`.
+It is estimated by its values at both ends of the range. Neither a nor b is bound to be positive, so
+"no difference" is an inner point: the ratio of two places has a regular interval, and a fleet that
+is better at the bottom can say so. Where a variance that is known besides explains everything, an
+end may come out at zero or below, and its interval says so.
+
+Source of the estimate: quasi-likelihood, R. W. M. Wedderburn, Biometrika 61 (1974) 439-447 (from
+memory), for squares with the expectation V(x) and a chi-squared spread; the doubt is that of
+`analysis.clustered`.
 """
 
 from dataclasses import dataclass
@@ -21,78 +24,67 @@ from numpy.typing import NDArray
 from analysis.arrays import Array
 from analysis.clustered import Estimate, jackknife_covariance, plain_estimate, positive_estimate
 
-_MOST_STEPS: Final = 100
-_SETTLED: Final = 1e-10
-_LARGEST_STEP: Final = 1.0  # of a logarithm
+_MOST_STEPS: Final = 200
+_SETTLED: Final = 1e-12
+_LEAST_SHARE: Final = 1e-4  # of the overall variance: the weight of a square stays finite
+_LONGEST: Final = 30.0  # standard errors of a logarithm that still can be written as a number
 
 
 @dataclass(frozen=True, slots=True)
 class VarianceCurve:
     """V(x) = a + b / x², (% of reading)².
 
-    bottom     smallest x that was measured
-    log_ends   (2,) logarithms of V at `bottom` and at full scale
-    covariance (2, 2) of them
-    df         clusters less one
+    bottom      smallest x that was measured
+    ends        (2,) V at `bottom` and at full scale
+    covariance  (2, 2) of them
+    df          clusters less one
     """
 
     bottom: float
-    log_ends: Array
+    ends: Array
     covariance: Array
     df: float
 
     def variance(self, x: Array) -> Array:
-        """V at x, any shape, from `bottom` to 1."""
-        at_bottom = _share_of_bottom(x, self.bottom)
-        low, high = np.exp(self.log_ends)
-        return np.asarray(high + (low - high) * at_bottom)
-
-    def slope_of_log(self, x: Array) -> Array:
-        """(..., 2) how log V at x follows the logarithms at both ends."""
-        at_bottom = _share_of_bottom(x, self.bottom)
-        ends = np.exp(self.log_ends) * np.stack([at_bottom, 1.0 - at_bottom], axis=-1)
-        return np.asarray(ends / self.variance(x)[..., None])
+        """V at x, any shape, from `bottom` to 1; never below a trace above zero."""
+        least = _LEAST_SHARE * max(float(self.ends.max()), _LEAST_SHARE)
+        return np.asarray(np.maximum(_parts(x, self.bottom) @ self.ends, least))
 
     def sd_at(self, x: float) -> Estimate:
         """The standard deviation at x, % of reading."""
-        slope = self.slope_of_log(np.asarray(x)) / 2
-        return positive_estimate(
-            float(np.log(self.variance(np.asarray(x)))) / 2, _root(slope, self.covariance), self.df
-        )
+        slope = _parts(np.asarray(x), self.bottom)
+        variance = float(self.variance(np.asarray(x)))
+        return self._positive(np.log(variance) / 2, slope / variance / 2)
 
     def ratio(self, x: float, over: float) -> Estimate:
         """The standard deviation at x over that at another place."""
         places = np.array([x, over])
-        log_variance, slope = np.log(self.variance(places)), self.slope_of_log(places)
-        return positive_estimate(
-            float(log_variance[0] - log_variance[1]) / 2,
-            _root((slope[0] - slope[1]) / 2, self.covariance),
-            self.df,
+        variance = self.variance(places)
+        slopes = _parts(places, self.bottom) / variance[:, None]
+        return self._positive(
+            (np.log(variance[0]) - np.log(variance[1])) / 2, (slopes[0] - slopes[1]) / 2
         )
 
     def constant_part(self) -> Estimate:
         """b, (% of full scale)²: below zero where the bottom is the better end."""
-        reach = 1.0 / self.bottom**2 - 1.0
-        low, high = np.exp(self.log_ends)
-        return plain_estimate(
-            float((low - high) / reach),
-            _root(np.array([low, -high]) / reach, self.covariance),
-            self.df,
-        )
+        return self._plain(np.array([1.0, -1.0]) / (1.0 / self.bottom**2 - 1.0))
 
     def proportional_part(self) -> Estimate:
         """a, (% of reading)²."""
-        reach = 1.0 / self.bottom**2 - 1.0
-        low, high = np.exp(self.log_ends)
-        return plain_estimate(
-            float(high - (low - high) / reach),
-            _root(np.array([-low / reach, high * (1 + 1 / reach)]), self.covariance),
-            self.df,
-        )
+        share = 1.0 / (1.0 / self.bottom**2 - 1.0)
+        return self._plain(np.array([-share, 1.0 + share]))
+
+    def _positive(self, log_value: float, slope: Array) -> Estimate:
+        return positive_estimate(log_value, min(_root(slope, self.covariance), _LONGEST), self.df)
+
+    def _plain(self, slope: Array) -> Estimate:
+        return plain_estimate(float(slope @ self.ends), _root(slope, self.covariance), self.df)
 
 
-def _share_of_bottom(x: Array, bottom: float) -> Array:
-    return np.asarray((1.0 / np.asarray(x) ** 2 - 1.0) / (1.0 / bottom**2 - 1.0))
+def _parts(x: Array, bottom: float) -> Array:
+    """(..., 2) how V at x is made of V at both ends."""
+    share = (1.0 / np.asarray(x) ** 2 - 1.0) / (1.0 / bottom**2 - 1.0)
+    return np.stack([share, 1.0 - share], axis=-1)
 
 
 def _root(slope: Array, covariance: Array) -> float:
@@ -104,13 +96,18 @@ class CurveScores:
     """Where an estimated curve's clusters pull it: scores (G, 2), informations (G, 2, 2)."""
 
     bottom: float
-    log_ends: Array
+    ends: Array
     score: Array
     information: Array
 
 
 def curve_scores(
-    x: Array, square: Array, weight: Array, known: Array, cluster: NDArray[np.intp], clusters: int
+    x: Array,
+    square: Array,
+    weight: Array,
+    known: Array,
+    cluster: NDArray[np.intp],
+    clusters: int,
 ) -> CurveScores:
     """Estimate the ends of V from squares whose expectation is weight * (V(x) + known).
 
@@ -121,41 +118,41 @@ def curve_scores(
     cluster  (M,) from 0 to clusters - 1
     """
     bottom = float(x.min())
-    at_bottom = _share_of_bottom(x, bottom)
-    parts = np.stack([at_bottom, 1.0 - at_bottom], axis=-1)
-    overall = max(float((square.sum() - (weight * known).sum()) / weight.sum()), 1e-8)
-    log_ends = np.full(2, np.log(overall))
+    parts = _parts(x, bottom)
+    least = np.maximum(known / 4, _LEAST_SHARE * float(square.sum() / weight.sum()))
+    ends = np.full(2, float((square - weight * known).sum() / weight.sum()))
 
-    def pulled(log_ends: Array) -> tuple[Array, Array]:
-        share = parts * np.exp(log_ends)
-        variance = share.sum(axis=-1) + known
-        relative = share / variance[:, None]
-        score = 0.5 * (square / variance - weight)[:, None] * relative
-        information = 0.5 * weight[:, None, None] * relative[:, :, None] * relative[:, None, :]
-        return score, information
+    def precision(ends: Array) -> Array:
+        return np.asarray(0.5 / np.maximum(parts @ ends + known, least) ** 2)
 
     for _ in range(_MOST_STEPS):
-        score, information = pulled(log_ends)
-        # What rounding explains alone leaves an end without information: a trace keeps it solvable.
-        step = np.linalg.solve(information.sum(axis=0) + 1e-9 * np.eye(2), score.sum(axis=0))
-        log_ends = log_ends + np.clip(step, -_LARGEST_STEP, _LARGEST_STEP)
-        if np.abs(step).max() < _SETTLED:
+        pull = precision(ends)
+        information = np.einsum("m,mi,mj->ij", pull * weight, parts, parts)
+        found = np.linalg.solve(information, (pull * (square - weight * known)) @ parts)
+        moved, ends = np.abs(found - ends).max(), (ends + found) / 2  # halved: never to and fro
+        if moved < _SETTLED * max(np.abs(ends).max(), 1.0):
             break
-    score, information = pulled(log_ends)
-    by_score, by_information = np.zeros((clusters, 2)), np.zeros((clusters, 2, 2))
-    np.add.at(by_score, cluster, score)
-    np.add.at(by_information, cluster, information)
-    return CurveScores(bottom, log_ends, by_score, by_information)
+    pull = precision(ends)
+    score, information = np.zeros((clusters, 2)), np.zeros((clusters, 2, 2))
+    off = square - weight * (parts @ ends + known)
+    np.add.at(score, cluster, (pull * off)[:, None] * parts)
+    np.add.at(information, cluster, np.einsum("m,mi,mj->mij", pull * weight, parts, parts))
+    return CurveScores(bottom, ends, score, information)
 
 
 def variance_curve(
-    x: Array, square: Array, weight: Array, known: Array, cluster: NDArray[np.intp], clusters: int
+    x: Array,
+    square: Array,
+    weight: Array,
+    known: Array,
+    cluster: NDArray[np.intp],
+    clusters: int,
 ) -> VarianceCurve:
     """The curve with its doubt between clusters; arguments as in `curve_scores`."""
     found = curve_scores(x, square, weight, known, cluster, clusters)
     return VarianceCurve(
         bottom=found.bottom,
-        log_ends=found.log_ends,
+        ends=found.ends,
         covariance=jackknife_covariance(found.score, found.information),
         df=clusters - 1.0,
     )
