@@ -9,13 +9,11 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Protocol
 
-import polars as pl
-
-from analysis.deviation import within
 from analysis.due import Due
 from analysis.fleet import Source
 from analysis.numerals import chance, percent
-from analysis.vocabulary import CheckKind, Direction, Mechanism
+from analysis.standing import Standing
+from analysis.vocabulary import Mechanism
 
 
 class Fitness(StrEnum):
@@ -46,6 +44,8 @@ class Ground(StrEnum):
     ANGLE_NOT_JUDGED = "angle_not_judged"
     ANGLE_NOT_CHECKED_THERE = "angle_not_checked_there"
     ANGLE_DEFAULTS = "angle_defaults"
+    NOT_ACCEPTED = "not_accepted"
+    ACCEPTED_FOR_NOW = "accepted_until_first_own_check"
 
 
 _FORBIDS = frozenset(
@@ -58,6 +58,7 @@ _FORBIDS = frozenset(
         Ground.ANGLE_FOUND_OUT,
         Ground.ANGLE_RISK_REFUSED,
         Ground.STEP_RISK_REFUSED,
+        Ground.NOT_ACCEPTED,
     }
 )
 
@@ -86,18 +87,6 @@ class Limits:
     caution_below: float
 
 
-@dataclass(frozen=True, slots=True)
-class Standing:
-    """What the last checks of a wrench say in one direction.
-
-    found_out  the last check that counts failed, and no check as left has passed since
-    card_only  every reading comes from the card
-    """
-
-    found_out: bool
-    card_only: bool
-
-
 class RiskNumbers(Protocol):
     """What a verdict reads of a pull's risk; as in `analysis.risk.Risk`."""
 
@@ -123,34 +112,9 @@ def verdict_of(reasons: Iterable[Reason]) -> Fitness:
     return Fitness.CAUTION if grounds else Fitness.FIT
 
 
-def standing(deviations: pl.DataFrame, wrench: str, direction: Direction) -> Standing:
-    """Standing of a wrench from the frame of `analysis.deviation.with_deviations`.
-
-    A check passes when every reading is within its MPD (ISO 6789-1:2017, from memory). Once found
-    out, a wrench stays out until it passes a check as left.
-    """
-    own = deviations.filter((pl.col("wrench") == wrench) & (pl.col("direction") == direction.value))
-    checks = (
-        own.with_columns(
-            within(pl.col("deviation_pct"), pl.col("mpd_pct")).fill_null(value=True).alias("in")
-        )
-        .group_by("check")
-        .agg(pl.col("day").first(), pl.col("kind").first(), pl.col("in").all())
-        .sort("day", pl.col("kind") == CheckKind.AS_LEFT.value)
-    )
-    out = found_out(checks.select("kind", "in").iter_rows())
-    return Standing(found_out=out, card_only=bool(own.height and own["card"].all()))
-
-
-def found_out(checks: Iterable[tuple[str, bool]]) -> bool:
-    """Whether a wrench is found out after checks (kind, passed) in order of time."""
-    out = False
-    for kind, passed in checks:
-        if not passed:
-            out = True
-        elif kind == CheckKind.AS_LEFT.value:
-            out = False
-    return out
+def gravest_first(reasons: Iterable[Reason]) -> tuple[Reason, ...]:
+    """What forbids before what asks for caution, each in the order given."""
+    return tuple(sorted(reasons, key=lambda reason: reason.ground not in _FORBIDS))
 
 
 def reasons_for(

@@ -35,6 +35,13 @@ class CheckKind(StrEnum):
     VERIFICATION = "verification"
 
 
+class Edition(StrEnum):
+    """Edition of ISO 6789 that a certificate follows; 2017 split it into parts 1 and 2."""
+
+    E2003 = "2003"
+    E2017 = "2017"
+
+
 class Band(StrEnum):
     """Part of the range, by the share x = target / full scale."""
 

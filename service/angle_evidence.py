@@ -46,11 +46,12 @@ def history_of(checks: Sequence[AngleCheck]) -> "AngleHistory":
 def angle_found_out(checks: Sequence[AngleCheck], performance: AnglePerformance) -> bool:
     """Whether the last angle check that counts failed, and none as left has passed since."""
     from analysis.deviation import within
-    from analysis.fitness import found_out
+    from analysis.standing import found_out_by
 
     limit = limit_of(performance)
-    return found_out(
+    by = found_out_by(
         (
+            check.id,
             check.kind.value,
             all(
                 within(reading.indicated_deg - reading.reference_deg, limit.at(point.target_deg))
@@ -60,3 +61,4 @@ def angle_found_out(checks: Sequence[AngleCheck], performance: AnglePerformance)
         )
         for check in checks
     )
+    return by is not None

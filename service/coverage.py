@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from service.criticality import Criticality, policy_for
 from service.fleet_cache import ShopEvidence
 from service.frames import number_of_date
-from service.pull import limits_of
+from service.pull import acceptance_reason, limits_of
 from service.records import Policy, ServiceStatus, Wrench
 from service.torque import Torque
 
@@ -149,7 +149,8 @@ class _Judge:
     """Verdicts on many pulls; what is the same for all pulls of a wrench is looked up once."""
 
     def __init__(self, evidence: ShopEvidence, policy: Policy, today: float) -> None:
-        from analysis.fitness import Standing, standing
+        from analysis.fitness import Reason
+        from analysis.standing import Standing, standing
 
         self._shop = evidence.under(policy)
         self._due = evidence.all_due(policy, today)
@@ -159,13 +160,18 @@ class _Judge:
         def of_wrench(wrench: str, direction: "Direction") -> Standing:
             return standing(self._shop.deviations, wrench, direction)
 
+        @cache
+        def acceptance(wrench: Wrench, direction: "Direction", day: float) -> Reason | None:
+            return acceptance_reason(wrench, direction, evidence.proofs(), policy, day)
+
         self._standing = of_wrench
+        self._acceptance = acceptance
 
     def tolerated(self, criticality: Criticality) -> float:
         return policy_for(self._policy, criticality).tolerated_pull_risk
 
     def candidate(self, wrench: Wrench, job: Job, odds: "PullOdds") -> Candidate:
-        from analysis.fitness import Fitness, reasons_for, verdict_of
+        from analysis.fitness import Fitness, gravest_first, reasons_for, verdict_of
 
         policy = policy_for(self._policy, job.criticality)
         reasons = reasons_for(
@@ -177,6 +183,8 @@ class _Judge:
             limits_of(policy),
             number_of_date(job.on),
         )
+        if acceptance := self._acceptance(wrench, job.direction, number_of_date(job.on)):
+            reasons = gravest_first((*reasons, acceptance))
         fitness = verdict_of(reasons)
         tolerated = odds.pull_risk <= policy.tolerated_pull_risk
         return Candidate(

@@ -1,5 +1,7 @@
 """What a shop holds, in the formats that `service.imports` reads: importing it gives the same.
 
+The status of a wrench is what a person decided; what keeps it in quarantine are its checks.
+
 Voided checks are left out, and with them what took the place of what; ids, versions and the times
 of recording belong to a store and are not carried over.
 """
@@ -101,6 +103,11 @@ def _check_rows(check: Check) -> Iterator[dict[str, object]]:
         "card_issued_on": card.issued_on.isoformat() if card else None,
         "card_expanded_uncertainty_pct": _number(card.expanded_uncertainty_pct) if card else None,
         "card_coverage_factor": _number(card.coverage_factor) if card else None,
+        "card_serial": card.serial if card else None,
+        "card_model": card.model if card else None,
+        "card_edition": card.edition.value if card and card.edition else None,
+        "card_mpd_pct": _number(card.mpd.percent) if card and card.mpd else None,
+        "card_mpd_basis": card.mpd.basis.value if card and card.mpd else None,
     }
     for point in check.points:
         unit, indicated_unit = _units_of(point)
@@ -158,6 +165,12 @@ def _card_body(card: Card) -> dict[str, Any]:
             "issued_on": card.issued_on.isoformat(),
             "expanded_uncertainty_pct": card.expanded_uncertainty_pct,
             "coverage_factor": card.coverage_factor,
+            "serial": card.serial,
+            "model": card.model,
+            "edition": card.edition.value if card.edition else None,
+            "mpd": (
+                {"percent": card.mpd.percent, "basis": card.mpd.basis.value} if card.mpd else None
+            ),
         }
     )
 
@@ -179,8 +192,8 @@ def _wrench_row(wrench: Wrench) -> dict[str, object]:
         "mpd_basis": basis.value,
         "resolution": _number(resolution.value) if resolution else None,
         "drive": wrench.drive,
-        "status": wrench.status.value,
-        "status_reason": wrench.status_reason,
+        "status": wrench.decision.status.value,
+        "status_reason": wrench.decision.reason,
         "lowest_unit": wrench.lowest.unit if wrench.lowest.unit != unit else None,
         "resolution_unit": resolution.unit if resolution and resolution.unit != unit else None,
         "mpd_counter_clockwise_basis": ccw.basis.value if ccw and ccw.basis != basis else None,

@@ -6,12 +6,12 @@ questions at once wait for one fit instead of making two.
 """
 
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from threading import Lock
 from typing import TYPE_CHECKING, Final
 
-from service.records import Policy
+from service.records import CheckPaper, Policy
 
 if TYPE_CHECKING:
     import polars as pl
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from analysis.shop import Shop as FittedShop
     from analysis.vocabulary import Direction
     from analysis.what_if import ShopOutcome
+    from service.proofs import Proof
 
 MOST_ENTRIES: Final = 4
 
@@ -30,14 +31,22 @@ class ShopEvidence:
 
     wrenches    schema `analysis.evidence.WRENCHES`
     deviations  frame of `analysis.deviation.with_deviations`
+    papers      who measured each check
     """
 
-    def __init__(self, wrenches: "pl.DataFrame", readings: "pl.DataFrame") -> None:
+    def __init__(
+        self,
+        wrenches: "pl.DataFrame",
+        readings: "pl.DataFrame",
+        papers: Mapping[str, CheckPaper],
+    ) -> None:
         from analysis.deviation import with_deviations
 
         self.wrenches = wrenches
         self.deviations = with_deviations(wrenches, readings)
+        self._papers = papers
         self._lock = Lock()
+        self._proofs: Mapping[tuple[str, Direction], tuple[Proof, ...]] | None = None
         self._fit: FleetFit | None = None
         self._outcomes: dict[int, tuple[ShopOutcome, ...]] = {}
         self._due: dict[tuple[int, float], dict[tuple[str, Direction], Due]] = {}
@@ -45,6 +54,15 @@ class ShopEvidence:
     def of_wrench(self, serial: str) -> "pl.DataFrame":
         """The deviations of one wrench, in both directions."""
         return self.deviations.filter(self.deviations["wrench"] == serial)
+
+    def proofs(self) -> "Mapping[tuple[str, Direction], tuple[Proof, ...]]":
+        """The checks of each wrench and direction as proofs, in the order in which they count."""
+        from service.proofs import proofs_of
+
+        with self._lock:
+            if self._proofs is None:
+                self._proofs = proofs_of(self.deviations, self._papers)
+            return self._proofs
 
     def under(self, policy: Policy) -> "FittedShop":
         """The fitted shop under a policy; the first call fits the fleet."""
@@ -106,11 +124,12 @@ class FleetCache:
         shop: str,
         version: str,
         as_of: datetime | None,
-        load: "Callable[[], tuple[pl.DataFrame, pl.DataFrame]]",
+        load: "Callable[[], tuple[pl.DataFrame, pl.DataFrame, Mapping[str, CheckPaper]]]",
     ) -> ShopEvidence:
         """The evidence of a shop at a version as of an instant (None: now).
 
-        load   gives the frames WRENCHES and READINGS; called when there is no entry
+        load   gives the frames WRENCHES and READINGS and the papers of their checks; called when
+               there is no entry
         """
         key = shop, version, as_of
         with self._lock:

@@ -18,7 +18,8 @@ CAPABILITY: Final = Method("normal-capability-by-band", "1")
 CONFORMITY: Final = Method("jcgm-106-decisions", "1")
 
 UNCERTAINTY: Final = Method("iso-6789-2-budget", "1")
+ACCEPTANCE: Final = Method("acceptance-by-evidence", "1")
 
-_ALL: Final = (FORECAST, SCATTER, CAPABILITY, CONFORMITY, UNCERTAINTY)
+_ALL: Final = (FORECAST, SCATTER, CAPABILITY, CONFORMITY, UNCERTAINTY, ACCEPTANCE)
 # Part of the tag of every answer.
 VERSIONS: Final = tuple(f"{each.name}/{each.version}" for each in _ALL)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analysis.errors import NotEnoughEvidence, OutsideRange
+from service.acceptance import AcceptanceVerdict, judge_acceptance
 from service.criticality import Criticality, policy_for
 from service.records import Policy, ServiceStatus, Wrench
 from service.torque import Torque
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from analysis.shop import Shop
     from analysis.vocabulary import Direction
     from service.fleet_cache import ShopEvidence
+    from service.proofs import Proof
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,12 +30,14 @@ class PullDay:
     due     of every wrench and direction of the shop that has a reading and a stated tolerance
     policy  the shop's, with its limits for the fastener's criticality
     day     UTC days since 1970-01-01, of the pulls
+    proofs  what speaks for accepting each wrench in each direction, with a reading or not
     """
 
     shop: "Shop"
     due: "Mapping[tuple[str, Direction], Due]"
     policy: Policy
     day: float
+    proofs: "Mapping[tuple[str, Direction], tuple[Proof, ...]]"
 
     @classmethod
     def of(
@@ -52,6 +56,7 @@ class PullDay:
             due=evidence.all_due(policy, today),
             policy=limits,
             day=today if day is None else day,
+            proofs=evidence.proofs(),
         )
 
 
@@ -81,11 +86,12 @@ def judge_pull(
     from analysis.fitness import (
         Ground,
         Reason,
+        gravest_first,
         reasons_for,
-        standing,
         verdict_of,
     )
     from analysis.shop import risk_of_pull, worst_risk
+    from analysis.standing import standing
 
     shop, policy = by.shop, by.policy
     if torque_nm is None:
@@ -101,6 +107,8 @@ def judge_pull(
         limits_of(policy),
         by.day,
     )
+    if acceptance := acceptance_reason(wrench, direction, by.proofs, policy, by.day):
+        reasons = gravest_first((*reasons, acceptance))
     if wrench.status is ServiceStatus.OUT_OF_SERVICE:
         words = f"it is out of service: {wrench.status_reason}"
         reasons = (Reason(Ground.OUT_OF_SERVICE, words), *reasons)
@@ -117,6 +125,32 @@ def limits_of(policy: Policy) -> "Limits":
         reliability_target=policy.reliability_target,
         caution_below=policy.caution_below,
     )
+
+
+def acceptance_reason(
+    wrench: Wrench,
+    direction: "Direction",
+    proofs: "Mapping[tuple[str, Direction], tuple[Proof, ...]]",
+    policy: Policy,
+    day: float,
+) -> "Reason | None":
+    """What acceptance says against using a wrench: none is fit that is not accepted.
+
+    One that a check found out is told so by its standing already.
+    """
+    from analysis.fitness import Ground, Reason
+
+    found = judge_acceptance(
+        wrench, direction, proofs.get((wrench.serial, direction), ()), policy, day
+    )
+    match found.verdict:
+        case AcceptanceVerdict.NOT_ACCEPTED if not found.found_out:
+            return Reason(Ground.NOT_ACCEPTED, f"it is not accepted: {found.because}")
+        case AcceptanceVerdict.UNTIL_FIRST_OWN_CHECK:
+            words = f"it is accepted only until its first own check, {found.because}"
+            return Reason(Ground.ACCEPTED_FOR_NOW, words)
+        case _:
+            return None
 
 
 def next_better(

@@ -8,15 +8,19 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from enum import StrEnum
 
-from analysis.vocabulary import CheckKind, DecisionRule, Direction, Mechanism
+from analysis.vocabulary import CheckKind, DecisionRule, Direction, Edition, Mechanism
 from service.torque import Torque
 
 
 class Indication(StrEnum):
-    """ISO 6789-1 type: I indicates the torque (scale, dial, display), II is set to it and trips."""
+    """ISO 6789-1 type: I indicates the torque (scale, dial, display), II is set to it and trips.
+
+    One without a graduation (classes C and F of type II, from memory) is set at a tester.
+    """
 
     INDICATING = "type_i_indicating"
     SETTING = "type_ii_setting"
+    SETTING_NOT_GRADUATED = "type_ii_setting_not_graduated"
 
 
 class ToleranceBasis(StrEnum):
@@ -50,7 +54,48 @@ class AnglePerformance:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ServiceDecision:
+    """What a person decided about a wrench, why, and since when."""
+
+    status: ServiceStatus = ServiceStatus.IN_SERVICE
+    reason: str | None = None
+    since: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Quarantine:
+    """A wrench out of service by its own checks, in one direction, until one as left passes.
+
+    check   id of the check that failed, the first since the last one as left that passed
+    since   when that check was performed
+    """
+
+    direction: Direction
+    check: str
+    since: datetime
+
+    @property
+    def finding(self) -> str:
+        words = self.direction.value.replace("_", "-")
+        return f"the check of {self.since.date()} found it out of tolerance {words}"
+
+    @property
+    def reason(self) -> str:
+        return f"{self.finding}, and it has not passed a check as left since"
+
+    @property
+    def remedy(self) -> str:
+        words = self.direction.value.replace("_", "-")
+        return (
+            f"adjust it and record a check as left {words} that passes, "
+            f"or void check {self.check} if it was wrong"
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Wrench:
+    """A wrench is in service when a person has it so, and no check of its own forbids it."""
+
     serial: str
     mechanism: Mechanism
     indication: Indication
@@ -62,11 +107,31 @@ class Wrench:
     resolution: Torque | None
     drive: str | None  # e.g. "1/2 in"
     angle: AnglePerformance | None = None  # None: it measures no angle
-    status: ServiceStatus = ServiceStatus.IN_SERVICE
-    status_reason: str | None = None
-    status_since: datetime | None = None
+    decision: ServiceDecision = ServiceDecision()
+    quarantine: tuple[Quarantine, ...] = ()  # at most one a direction; the store keeps it in step
     registered_at: datetime
     version: int = 1  # rises with every change; the ETag of the wrench
+
+    @property
+    def status(self) -> ServiceStatus:
+        return ServiceStatus.OUT_OF_SERVICE if self.quarantine else self.decision.status
+
+    @property
+    def status_reason(self) -> str | None:
+        """Why it is as it is: everything that keeps it out of service, a person's reason first."""
+        if not self.quarantine:
+            return self.decision.reason
+        reasons = [each.reason for each in self.quarantine]
+        if self.decision.status is ServiceStatus.OUT_OF_SERVICE and self.decision.reason:
+            reasons.insert(0, self.decision.reason)
+        return "; ".join(reasons)
+
+    @property
+    def status_since(self) -> datetime | None:
+        since = [each.since for each in self.quarantine]
+        if not self.quarantine or self.decision.status is ServiceStatus.OUT_OF_SERVICE:
+            since += [self.decision.since] if self.decision.since else []
+        return min(since, default=None)
 
     def mpd(self, direction: Direction) -> MaximumPermissibleDeviation | None:
         if direction is Direction.CLOCKWISE:
@@ -105,13 +170,34 @@ class Point:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Card:
-    """Provenance of a check that the shop did not make: the certificate that came with it."""
+    """Provenance of a check that the shop did not make: the certificate that came with it.
+
+    What follows the date is what the certificate states; None where it is silent. `mpd` is the
+    maximum permissible deviation in the direction of the check.
+    """
 
     issuer: str
     certificate: str
     issued_on: date
     expanded_uncertainty_pct: float | None = None
     coverage_factor: float | None = None
+    serial: str | None = None
+    model: str | None = None
+    edition: Edition | None = None
+    mpd: MaximumPermissibleDeviation | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckPaper:
+    """Who measured a check, and how well that is known.
+
+    card              None: a tester of the shop
+    uncertainty_pct   U, % of reading, of the card or of the tester as its certificate now stands
+    """
+
+    card: Card | None
+    uncertainty_pct: float | None
+    coverage_factor: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,6 +253,7 @@ class Policy:
     cap_months: int = 12
     cap_cycles: int = 5000
     floor_days: int = 14  # never due sooner than this after a passed check
+    card_valid_months: int = 12  # a card speaks for a wrench no longer; the shop's choice
     decision_rule: DecisionRule = DecisionRule.SIMPLE
     low_band_below: float = 0.30  # share of full scale
     upper_band_above: float = 0.70
@@ -194,3 +281,53 @@ class RefusedRow:
     field: str
     detail: str
     remedy: str
+
+
+class EventKind(StrEnum):
+    """What happened to a wrench.
+
+    registered, changed                its record
+    taken_out, released                by a person, with the reason
+    quarantined, quarantine_lifted     by its own checks
+    check_recorded, check_voided
+    """
+
+    REGISTERED = "registered"
+    CHANGED = "changed"
+    TAKEN_OUT = "taken_out"
+    RELEASED = "released"
+    QUARANTINED = "quarantined"
+    QUARANTINE_LIFTED = "quarantine_lifted"
+    CHECK_RECORDED = "check_recorded"
+    CHECK_VOIDED = "check_voided"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One field of a wrench, as text; None: empty."""
+
+    field: str
+    before: str | None
+    after: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """One line of the trail of a wrench; never edited, never deleted.
+
+    number        counts up over the shop; given by the store, 0 before
+    recorded_at   by the clock of the service
+    person        who says to have done it, as named by the request or the check; not verified
+    why           in words
+    check         id of the check that it is about, or that brought it about
+    """
+
+    wrench: str
+    kind: EventKind
+    recorded_at: datetime
+    person: str | None = None
+    why: str | None = None
+    check: str | None = None
+    direction: Direction | None = None
+    changes: tuple[Change, ...] = ()
+    number: int = 0

@@ -8,6 +8,7 @@ from analysis.fitness import Fitness, Ground
 from analysis.numerals import chance, number, percent
 from analysis.risk import Driver
 from analysis.vocabulary import Direction
+from service.acceptance import AcceptanceVerdict
 from service.frames import date_of_day
 from service.records import Policy
 from service.torque import Torque
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from analysis.due import Due
     from analysis.risk import Risk
     from analysis.schedule import Visit
+    from service.acceptance import Acceptance
     from service.pull import JudgedPull
 
 _DIRECTIONS: Final = {
@@ -44,6 +46,13 @@ _SHORT: Final = {
 }
 
 
+_ACCEPTED: Final = {
+    AcceptanceVerdict.ACCEPTED: "accepted",
+    AcceptanceVerdict.UNTIL_FIRST_OWN_CHECK: "accepted until its first own check",
+    AcceptanceVerdict.NOT_ACCEPTED: "not accepted",
+}
+
+
 def direction_in_words(direction: Direction) -> str:
     """E.g. "counter-clockwise"."""
     return _DIRECTIONS[direction]
@@ -66,6 +75,14 @@ def turn_in_words(target_deg: float, deviation_deg: float, mpd_deg: float) -> st
         return f"turns what it shows {limit}"
     size, less = number(abs(deviation_deg), 2), "less" if deviation_deg > 0 else "more"
     return f"turns {size}° {less} than it shows {limit}"
+
+
+def acceptance_in_words(wrench: str, found: "Acceptance") -> str:
+    """The verdict on taking a wrench into use, why, and what would do."""
+    verdict = f"{wrench} {_DIRECTIONS[found.direction]}: {_ACCEPTED[found.verdict]}"
+    refused = found.verdict is AcceptanceVerdict.NOT_ACCEPTED
+    because = f"{': ' if refused else ', '}{found.because}"
+    return f"{verdict}{because}{f'; {found.needed}' if found.needed else ''}."
 
 
 def risk_in_words(

@@ -12,7 +12,7 @@ from service.api.answers import REVALIDATE, JsonResponse
 from service.api.body import MalformedBody, agreed_media_type
 from service.api.idempotency import KeyMissing, store_once
 from service.api.operations import TextBody, tells
-from service.api.parameters import IdempotencyKey
+from service.api.parameters import ActingPerson, IdempotencyKey, person_of
 from service.imports import CheckFormat, import_checks
 from service.schemas.imports import ImportAnswer
 from service.store import ShopStore
@@ -56,7 +56,8 @@ class CheckImportController(Controller):
         description=(
             "All or nothing, unless `partial` is true: then what keeps the rules is stored, and "
             "the answer names every fault of the other rows. A check that is there already and "
-            "says the same counts once."
+            "says the same counts once. A history may come in any order: whether a wrench ends in "
+            "quarantine is decided by all its checks in the order in which they were performed."
         ),
         status_code=200,
         sync_to_thread=True,
@@ -76,7 +77,9 @@ class CheckImportController(Controller):
             QueryParameter(description="Stand by readings that look like a slip, in every row."),
         ] = False,
         idempotency_key: IdempotencyKey = None,
+        acting_person: ActingPerson = None,
     ) -> Response[ImportAnswer]:
+        person = person_of(acting_person)
         file_format = CheckFormat(agreed_media_type(request, *FILES))
         if idempotency_key is None:
             raise KeyMissing
@@ -91,6 +94,7 @@ class CheckImportController(Controller):
                 now=shop.now(),
                 partial=partial,
                 confirm_unusual=confirm_unusual,
+                person=person,
             )
             return JsonResponse(ImportAnswer.of(report), headers=REVALIDATE)
 

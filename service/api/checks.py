@@ -14,14 +14,17 @@ from service.api.conditional import digest_tag, is_fresh
 from service.api.idempotency import KeyMissing, store_once
 from service.api.operations import tells
 from service.api.parameters import (
+    ActingPerson,
     CheckIdPath,
     Cursor,
     IdempotencyKey,
     IfNoneMatch,
     Limit,
     SerialPath,
+    person_of,
 )
 from service.intake import admit_check
+from service.recording import record_checks, void_check
 from service.records import Check
 from service.schemas.checks import CheckAnswer, CheckInput, CheckPage, VoidInput
 from service.schemas.verdicts import JudgedCheckAnswer
@@ -41,7 +44,9 @@ class CheckController(Controller):
         description=(
             "One visit of the wrench to a tester, in one direction, or the card that came with it. "
             "The answer carries the verdict at once: each reading against its limit, and whether "
-            "to measure again. The same check sent twice, by whatever road, counts once."
+            "to measure again. One that fails takes the wrench out of service by itself, until a "
+            "check as left passes in that direction. The same check sent twice, by whatever road, "
+            "counts once."
         ),
         sync_to_thread=True,
         opt=tells(kinds.REFUSED, kinds.DUPLICATE_RECORD, created=True, key_required=True),
@@ -54,7 +59,9 @@ class CheckController(Controller):
         data: JSONBody[CheckInput],
         body: RawBody,
         idempotency_key: IdempotencyKey = None,
+        acting_person: ActingPerson = None,
     ) -> Response[JudgedCheckAnswer]:
+        person = person_of(acting_person)
         if idempotency_key is None:
             raise KeyMissing
 
@@ -69,7 +76,7 @@ class CheckController(Controller):
                 now=shop.now(),
                 replaced=records.checks.find(draft.replaces) if draft.replaces else None,
             )
-            records.checks.add(check)
+            record_checks(records, (check,), person=person, now=shop.now())
             return _judged(records, check, status=201)
 
         return store_once(shop, request, body, idempotency_key, effect)
@@ -130,7 +137,7 @@ class CheckController(Controller):
         summary="Void a check",
         description=(
             "A check is never edited. A wrong one is voided with a reason, stays on record, and "
-            "another may name it in `replaces`."
+            "another may name it in `replaces`. Quarantine follows the checks that still count."
         ),
         status_code=200,
         sync_to_thread=True,
@@ -145,10 +152,13 @@ class CheckController(Controller):
         data: JSONBody[VoidInput],
         body: RawBody,
         idempotency_key: IdempotencyKey = None,
+        acting_person: ActingPerson = None,
     ) -> Response[CheckAnswer]:
+        person = person_of(acting_person)
+
         def effect(records: ShopStore) -> JsonResponse[CheckAnswer]:
             _of_wrench(records, serial, check_id)
-            voided = records.checks.void(check_id, data.reason, shop.now())
+            voided = void_check(records, check_id, data.reason, person=person, now=shop.now())
             return JsonResponse(CheckAnswer.of(voided), headers=REVALIDATE)
 
         return store_once(shop, request, body, idempotency_key, effect)

@@ -31,14 +31,19 @@ def key_of(cursor: str | None, resource: str) -> str | None:
         text = ""
     prefix, _, key = text.partition(":")
     if prefix != resource or not key:
-        raise InvalidRequest(
-            Finding(
-                field="query:cursor",
-                detail="this is not a cursor of this list",
-                remedy="send next_cursor of the page before as it came, or begin without a cursor",
-            )
-        )
+        raise not_of_this_list()
     return key
+
+
+def not_of_this_list() -> InvalidRequest:
+    """What is raised about a cursor that a list never gave."""
+    return InvalidRequest(
+        Finding(
+            field="query:cursor",
+            detail="this is not a cursor of this list",
+            remedy="send next_cursor of the page before as it came, or begin without a cursor",
+        )
+    )
 
 
 def every_wrench(records: ShopStore) -> Iterator[Wrench]:

@@ -3,6 +3,7 @@
 import re
 from datetime import UTC, date, datetime
 from typing import Annotated, Final
+from urllib.parse import unquote
 
 from litestar.params import HeaderParameter, PathParameter, QueryParameter
 
@@ -56,6 +57,18 @@ IdempotencyKey = Annotated[
         pattern="^[\x21-\x7e]+$",
     ),
 ]
+ActingPerson = Annotated[
+    str | None,
+    HeaderParameter(
+        name="Acting-Person",
+        description="Who does this, as they name themselves: kept in the wrench's trail, and not"
+        " verified, since there is no authentication yet. Letters beyond ASCII are sent"
+        " percent-encoded, as UTF-8.",
+        min_length=1,
+        max_length=255,
+        pattern="^[\x21-\x7e]([\x20-\x7e]*[\x21-\x7e])?$",
+    ),
+]
 IfMatch = Annotated[
     str | None,
     HeaderParameter(
@@ -71,6 +84,25 @@ IfNoneMatch = Annotated[
         description="The ETag of an answer already held; 304 when it is still the answer.",
     ),
 ]
+
+
+def person_of(header: str | None) -> str | None:
+    """The name in Acting-Person; raises InvalidRequest when it is no text to be read."""
+    if header is None:
+        return None
+    try:
+        name = unquote(header, errors="strict").strip()
+    except UnicodeDecodeError:
+        name = ""
+    if not name or not name.isprintable():
+        raise InvalidRequest(
+            Finding(
+                field="header:Acting-Person",
+                detail="this is no name that can be read",
+                remedy="send the name in ASCII, or percent-encoded as UTF-8",
+            )
+        )
+    return name
 
 
 def date_of(text: str, name: str) -> date:

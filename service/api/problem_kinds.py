@@ -81,6 +81,15 @@ ALREADY_VOIDED = Kind(
     "A check or a pull is voided once, and the reason given first stands.",
     "Read it to see when and why it was voided.",
 )
+IN_QUARANTINE = Kind(
+    "in-quarantine",
+    409,
+    "Its own checks keep the wrench out of service",
+    "A check found the wrench out of tolerance, and no check as left in that direction has passed"
+    " since. Nothing was changed.",
+    "Adjust the wrench, and record a check as left in which every reading is within its tolerance:"
+    " that releases it. Void the failed check, with the reason, if it was wrong.",
+)
 STALE_VERSION = Kind(
     "stale-version",
     412,
@@ -174,6 +183,7 @@ KINDS: Final[Mapping[str, Kind]] = {
         METHOD_NOT_ALLOWED,
         DUPLICATE_RECORD,
         ALREADY_VOIDED,
+        IN_QUARANTINE,
         STALE_VERSION,
         BODY_TOO_LARGE,
         UNSUPPORTED_MEDIA_TYPE,

@@ -25,6 +25,7 @@ from service.api.body import InvalidRequest, MalformedBody, UnsupportedMediaType
 from service.api.conditional import TagDiffers, VersionRequired
 from service.api.idempotency import KeyMissing, KeyReused
 from service.findings import Finding, Refused
+from service.recording import InQuarantine
 from service.schemas.problems import FindingAnswer, ProblemAnswer
 from service.store import errors as store
 
@@ -127,6 +128,17 @@ def _duplicate(error: store.DuplicateRecord) -> Told:
     return Told(kind=kinds.DUPLICATE_RECORD, detail=_sentence(error), existing=error.existing_id)
 
 
+def _in_quarantine(error: InQuarantine) -> Told:
+    return Told(
+        kind=kinds.IN_QUARANTINE,
+        detail=_sentence(error),
+        findings=tuple(
+            Finding(field="/service/status", detail=each.reason, remedy=each.remedy)
+            for each in error.wrench.quarantine
+        ),
+    )
+
+
 def _stale(error: store.StaleVersion) -> Told:
     return Told(
         kind=kinds.STALE_VERSION,
@@ -205,6 +217,7 @@ RULES: Final[tuple[tuple[type[Exception], Callable[[Any], Told]], ...]] = (
     (store.DuplicateRecord, _duplicate),
     (store.StaleVersion, _stale),
     (store.AlreadyVoided, _of(kinds.ALREADY_VOIDED)),
+    (InQuarantine, _in_quarantine),
     (store.StoreBusy, _busy),
     (store.StoreUnusable, _of(kinds.NOT_READY)),
     (

@@ -106,7 +106,7 @@ def ask(
             evidence_version,
             asked,
             # A bench's clock may run a little ahead of this one.
-            lambda: records.evidence(asked or now + CLOCK_SLACK),
+            lambda: (*records.evidence(asked or now + CLOCK_SLACK), records.checks.papers()),
         )
     return Question(
         subject=subject, as_of=asked, today=today, policy=policy, evidence=evidence, tag=tag

@@ -5,6 +5,7 @@ from typing import Any, Final
 from litestar.di import Provide
 from litestar.types import ControllerRouterHandler
 
+from service.api.acceptance import AcceptanceController
 from service.api.access import Shop
 from service.api.analyses import AnalysisController
 from service.api.angle_checks import AngleCheckController
@@ -12,6 +13,7 @@ from service.api.check_imports import CheckImportController
 from service.api.checks import CheckController
 from service.api.conformity import ConformityController
 from service.api.coverage import CoverageController
+from service.api.events import EventController
 from service.api.fastener_fit import FastenerFitController
 from service.api.health import HealthController
 from service.api.policy import PolicyController
@@ -28,12 +30,14 @@ from service.api.wrenches import WrenchController
 
 HANDLERS: Final[list[ControllerRouterHandler]] = [
     WrenchController,
+    EventController,
     CheckController,
     CheckImportController,
     PullController,
     PullImportController,
     AngleCheckController,
     TesterController,
+    AcceptanceController,
     AnalysisController,
     ConformityController,
     UncertaintyController,

@@ -15,15 +15,24 @@ from service.api.conditional import expected_version, is_fresh, version_tag
 from service.api.idempotency import store_once
 from service.api.operations import tells
 from service.api.parameters import (
+    ActingPerson,
     Cursor,
     IdempotencyKey,
     IfMatch,
     IfNoneMatch,
     Limit,
     SerialPath,
+    person_of,
 )
+from service.recording import change_wrench, register_wrench
 from service.records import ServiceStatus, Wrench
-from service.schemas.wrenches import WrenchAnswer, WrenchChangeInput, WrenchInput, WrenchPage
+from service.schemas.wrenches import (
+    WrenchAnswer,
+    WrenchChangeInput,
+    WrenchInput,
+    WrenchPage,
+    WrenchWithCareAnswer,
+)
 from service.store import ShopStore
 
 
@@ -48,10 +57,13 @@ class WrenchController(Controller):
         data: JSONBody[WrenchInput],
         body: RawBody,
         idempotency_key: IdempotencyKey = None,
-    ) -> Response[WrenchAnswer]:
-        def effect(records: ShopStore) -> JsonResponse[WrenchAnswer]:
+        acting_person: ActingPerson = None,
+    ) -> Response[WrenchWithCareAnswer]:
+        person = person_of(acting_person)
+
+        def effect(records: ShopStore) -> JsonResponse[WrenchWithCareAnswer]:
             wrench = registration.admit_wrench(data.record(shop.now()))
-            records.wrenches.add(wrench)
+            register_wrench(records, wrench, person=person)
             return _answer(wrench, status=201, location=True)
 
         return store_once(shop, request, body, idempotency_key, effect)
@@ -88,7 +100,7 @@ class WrenchController(Controller):
     @get(
         "/{serial:str}",
         operation_id="readWrench",
-        summary="Read a wrench",
+        summary="Read a wrench, and how to treat it",
         sync_to_thread=True,
     )
     def read(
@@ -96,7 +108,7 @@ class WrenchController(Controller):
         shop: NamedDependency[Shop],
         serial: SerialPath,
         if_none_match: IfNoneMatch = None,
-    ) -> Response[WrenchAnswer]:
+    ) -> Response[WrenchWithCareAnswer]:
         with shop.read() as records:
             wrench = records.wrenches.get(serial)
         tag = version_tag(wrench.version)
@@ -108,11 +120,11 @@ class WrenchController(Controller):
         summary="Change a wrench, or take it out of service",
         description=(
             "Fields that are left out stay. `service` takes the wrench out of service or releases "
-            "it, with the reason. A wrench that was found out stays out of service until it has "
-            "been adjusted, checked and released."
+            "it, with the reason. A wrench that a check found out of tolerance is out of service "
+            "without that, and is not released here but by a check as left that passes."
         ),
         sync_to_thread=True,
-        opt=tells(kinds.REFUSED),
+        opt=tells(kinds.REFUSED, kinds.IN_QUARANTINE),
     )
     def change(
         self,
@@ -120,18 +132,29 @@ class WrenchController(Controller):
         serial: SerialPath,
         data: JSONBody[WrenchChangeInput],
         if_match: IfMatch = None,
-    ) -> Response[WrenchAnswer]:
+        acting_person: ActingPerson = None,
+    ) -> Response[WrenchWithCareAnswer]:
+        person = person_of(acting_person)
         with shop.write() as records:
             current = records.wrenches.get(serial)
             version = expected_version(if_match, current.version)
             changed = registration.admit_wrench(data.applied_to(current, shop.now()))
-            return _answer(records.wrenches.update(changed, version))
+            return _answer(
+                change_wrench(
+                    records,
+                    changed,
+                    version,
+                    releases=data.releases,
+                    person=person,
+                    now=shop.now(),
+                )
+            )
 
 
 def _answer(
     wrench: Wrench, *, status: int = 200, location: bool = False
-) -> JsonResponse[WrenchAnswer]:
+) -> JsonResponse[WrenchWithCareAnswer]:
     headers = {"ETag": version_tag(wrench.version), **REVALIDATE}
     if location:
         headers["Location"] = paging.location("wrenches", wrench.serial)
-    return JsonResponse(WrenchAnswer.of(wrench), status=status, headers=headers)
+    return JsonResponse(WrenchWithCareAnswer.of(wrench), status=status, headers=headers)

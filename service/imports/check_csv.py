@@ -26,6 +26,7 @@ COLUMNS: Final = (
 )  # fmt: skip
 OPTIONAL_COLUMNS: Final = (
     "target_unit", "indicated_unit", "card_expanded_uncertainty_pct", "card_coverage_factor",
+    "card_serial", "card_model", "card_edition", "card_mpd_pct", "card_mpd_basis",
 )  # fmt: skip
 
 _KEY: Final = (
@@ -34,7 +35,8 @@ _KEY: Final = (
 # What every row of a check says alike.
 _ALIKE: Final = (
     "operator", "temperature_c", "cycle_count", "card_issued_on",
-    "card_expanded_uncertainty_pct", "card_coverage_factor",
+    "card_expanded_uncertainty_pct", "card_coverage_factor", "card_serial", "card_model",
+    "card_edition", "card_mpd_pct", "card_mpd_basis",
 )  # fmt: skip
 
 
@@ -104,6 +106,10 @@ def _check(rows: list[CsvRow], *, confirm_unusual: bool) -> SentCheck:
             "issued_on": first.word("card_issued_on"),
             "expanded_uncertainty_pct": head.decimal("card_expanded_uncertainty_pct"),
             "coverage_factor": head.decimal("card_coverage_factor"),
+            "serial": first.text("card_serial"),
+            "model": first.text("card_model"),
+            "edition": first.word("card_edition"),
+            "mpd": _mpd(head),
         }
     )
     findings += head.findings
@@ -132,6 +138,12 @@ def _check(rows: list[CsvRow], *, confirm_unusual: bool) -> SentCheck:
 
     draft = read_as(CheckInput, body, locate).draft()
     return SentCheck(wrench=first.word("wrench") or "", draft=draft, locate=locate)
+
+
+def _mpd(head: Cells) -> dict[str, Any] | None:
+    """The tolerance on the card; a basis without a number is refused with the number's column."""
+    percent, basis = head.decimal("card_mpd_pct"), head.row.word("card_mpd_basis")
+    return without_nothing({"percent": percent, "basis": basis}) or None
 
 
 def _unlike(row: CsvRow, first: CsvRow) -> Iterable[Finding]:
@@ -237,4 +249,6 @@ def _place(pointer: str, first_row: int, points: list[_Point]) -> tuple[str, int
         return "reading", first_row
     if pointer == "/card":
         return "card_issuer", first_row
+    if pointer.startswith("/card/mpd"):
+        return "card_mpd_basis" if pointer.endswith("basis") else "card_mpd_pct", first_row
     return pointer.removeprefix("/").replace("/", "_"), first_row

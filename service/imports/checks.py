@@ -10,6 +10,7 @@ from service.imports.check_csv import read_check_csv
 from service.imports.check_ndjson import read_check_ndjson
 from service.imports.sent import SentCheck
 from service.intake import CycleCounts, admit_check, is_recorded_as
+from service.recording import record_checks
 from service.records import Check, ImportReport, RefusedRow, Tester, Wrench
 from service.store import ShopStore
 from service.store.check_rows import NaturalKey
@@ -30,6 +31,7 @@ def import_checks(
     now: datetime,
     partial: bool = False,
     confirm_unusual: bool = False,
+    person: str | None = None,
 ) -> ImportReport:
     """What became of the file's checks, stored in the transaction of `shop`.
 
@@ -37,6 +39,7 @@ def import_checks(
                       one finding refuses the file
     confirm_unusual   stand by readings that look like a slip, in the whole file; lines of NDJSON
                       can do so each for itself
+    person            who sends the file, for the trail; None: the operator named by each check
 
     A check that is stored already, and says the same, counts once and is reported as there. One
     that says something else is a finding. Findings name the column, or in NDJSON the JSON pointer.
@@ -61,7 +64,7 @@ def import_checks(
     findings.sort(key=lambda finding: finding.row or 0)
     if findings and not partial:
         raise Refused(findings)
-    shop.checks.add_many(intake.admitted)
+    record_checks(shop, intake.admitted, person=person, now=now)
     return ImportReport(
         stored=tuple(check.id for check in intake.admitted),
         already_there=tuple(already_there),

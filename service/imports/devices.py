@@ -9,7 +9,8 @@ from service.findings import Finding, Refused
 from service.imports.bodies import read_as, relocated, without_nothing
 from service.imports.cells import Cells
 from service.imports.rows import CsvRow, read_rows
-from service.records import ImportReport, ServiceStatus, Tester, Wrench
+from service.recording import register_wrench
+from service.records import ImportReport, ServiceDecision, ServiceStatus, Tester, Wrench
 from service.registration import admit_tester, admit_wrench
 from service.schemas.testers import TesterInput
 from service.schemas.wrenches import ServiceInput, WrenchInput
@@ -45,11 +46,12 @@ def import_wrenches(shop: ShopStore, data: bytes, *, now: datetime) -> ImportRep
         wrenches,
         [*findings, *more],
         find=shop.wrenches.find,
-        add=shop.wrenches.add,
+        add=lambda wrench: register_wrench(shop, wrench, person=None),
         as_there=lambda new, there: dataclasses.replace(
             new,
             registered_at=there.registered_at,
-            status_since=there.status_since,
+            decision=dataclasses.replace(new.decision, since=there.decision.since),
+            quarantine=there.quarantine,
             version=there.version,
         ),
     )
@@ -185,9 +187,8 @@ def _with_status(wrench: Wrench, row: CsvRow, now: datetime) -> Wrench:
         return {"/reason": "status_reason"}.get(pointer, "status"), row.number
 
     service = read_as(ServiceInput, without_nothing({"status": status, "reason": reason}), locate)
-    return dataclasses.replace(
-        wrench, status=service.status, status_reason=service.reason, status_since=now
-    )
+    decision = ServiceDecision(status=service.status, reason=service.reason, since=now)
+    return dataclasses.replace(wrench, decision=decision)
 
 
 def _tester(row: CsvRow, now: datetime) -> Tester:

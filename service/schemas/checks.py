@@ -5,11 +5,12 @@ from typing import Annotated, Any, Final, Self
 
 from pydantic import Field
 
-from analysis.vocabulary import CheckKind, Direction
+from analysis.vocabulary import CheckKind, Direction, Edition
 from service import records
 from service.intake import TEMPERATURE_C, CheckDraft
 from service.points_intake import MOST_POINTS, MOST_READINGS, PointDraft
 from service.schemas.base import Answer, Input, Instant, Line, Reason, UtcInstant
+from service.schemas.tolerance import MpdAnswer, MpdInput
 from service.schemas.torque import TorqueAnswer, TorqueInput, TorqueUnit, TorqueValue
 from service.torque import Torque
 
@@ -54,7 +55,10 @@ class PointInput(Input):
 
 
 class CardInput(Input):
-    """The certificate that came with a wrench, where the shop did not measure itself."""
+    """The certificate that came with a wrench, where the shop did not measure itself.
+
+    What it states about the wrench is sent as it is printed there, even where that is wrong.
+    """
 
     issuer: Line
     certificate: Line
@@ -63,6 +67,15 @@ class CardInput(Input):
         default=None, description="Expanded uncertainty U, % of reading."
     )
     coverage_factor: float | None = Field(default=None, description="Coverage factor k of U.")
+    serial: Line | None = Field(default=None, description="Serial of the wrench on the card.")
+    model: Line | None = Field(default=None, description="Model of the wrench on the card.")
+    edition: Edition | None = Field(
+        default=None, description="Edition of ISO 6789 that the card says it follows."
+    )
+    mpd: MpdInput | None = Field(
+        default=None,
+        description="Maximum permissible deviation on the card, in the direction of the check.",
+    )
 
     def card(self) -> records.Card:
         return records.Card(
@@ -71,6 +84,10 @@ class CardInput(Input):
             issued_on=self.issued_on,
             expanded_uncertainty_pct=self.expanded_uncertainty_pct,
             coverage_factor=self.coverage_factor,
+            serial=self.serial,
+            model=self.model,
+            edition=self.edition,
+            mpd=self.mpd.mpd() if self.mpd else None,
         )
 
 
@@ -157,6 +174,10 @@ class CardAnswer(Answer):
     issued_on: date
     expanded_uncertainty_pct: float | None
     coverage_factor: float | None
+    serial: str | None
+    model: str | None
+    edition: Edition | None
+    mpd: MpdAnswer | None
 
     @classmethod
     def of(cls, card: records.Card) -> Self:
@@ -166,6 +187,10 @@ class CardAnswer(Answer):
             issued_on=card.issued_on,
             expanded_uncertainty_pct=card.expanded_uncertainty_pct,
             coverage_factor=card.coverage_factor,
+            serial=card.serial,
+            model=card.model,
+            edition=card.edition,
+            mpd=MpdAnswer.of(card.mpd) if card.mpd else None,
         )
 
 

@@ -37,6 +37,9 @@ class PolicyInput(Input):
     floor_days: Annotated[int, Field(ge=0, le=365)] = Field(
         description="Never due sooner than this after a passed check."
     )
+    card_valid_months: Annotated[int, Field(ge=1, le=120)] = Field(
+        description="How long after its readings a card that came with a wrench speaks for it."
+    )
     decision_rule: DecisionRule
     low_band_below: Share = Field(description="Share of full scale.")
     upper_band_above: Share = Field(description="Share of full scale.")
@@ -89,6 +92,7 @@ class PolicyAnswer(Answer):
     cap_months: int
     cap_cycles: int
     floor_days: int
+    card_valid_months: int
     decision_rule: DecisionRule
     low_band_below: float
     upper_band_above: float

@@ -6,9 +6,9 @@ from typing import Annotated, Any, Final, Self
 
 from pydantic import Field, StringConstraints
 
-from analysis.vocabulary import Mechanism
-from service import records
-from service.records import Indication, ServiceStatus, ToleranceBasis
+from analysis.vocabulary import Direction, Mechanism
+from service import care, records
+from service.records import Indication, ServiceDecision, ServiceStatus
 from service.schemas.base import (
     AngleDeg,
     Answer,
@@ -18,6 +18,7 @@ from service.schemas.base import (
     Unchanged,
     UtcInstant,
 )
+from service.schemas.tolerance import MpdAnswer, MpdInput
 from service.schemas.torque import PositiveTorqueInput, TorqueAnswer, TorqueInput
 
 # A serial is part of paths: letters, digits and a few signs, no blank at either end.
@@ -27,27 +28,6 @@ Serial = Annotated[
     StringConstraints(min_length=1, max_length=64, pattern=SERIAL_PATTERN),
     Field(description="The serial on the device; letters are told apart by case."),
 ]
-
-
-class MpdInput(Input):
-    """Maximum permissible deviation: ± percent of the reading or of full scale."""
-
-    percent: Annotated[float, Field(gt=0, le=100)]
-    basis: ToleranceBasis = ToleranceBasis.READING
-
-    def mpd(self) -> records.MaximumPermissibleDeviation:
-        return records.MaximumPermissibleDeviation(percent=self.percent, basis=self.basis)
-
-
-class MpdAnswer(Answer):
-    """Maximum permissible deviation: ± percent of the reading or of full scale."""
-
-    percent: float
-    basis: ToleranceBasis
-
-    @classmethod
-    def of(cls, mpd: records.MaximumPermissibleDeviation) -> Self:
-        return cls(percent=mpd.percent, basis=mpd.basis)
 
 
 class AngleInput(Input):
@@ -154,15 +134,25 @@ class WrenchChangeInput(Input):
     angle: AngleInput | None = Unchanged()
     service: ServiceInput = Unchanged()
 
+    @property
+    def releases(self) -> bool:
+        """Whether it puts the wrench in service."""
+        return (
+            "service" in self.model_fields_set and self.service.status is ServiceStatus.IN_SERVICE
+        )
+
     def applied_to(self, wrench: records.Wrench, now: datetime) -> records.Wrench:
         """The wrench as it should become; its version is the store's business."""
         changes: dict[str, Any] = {
             name: _as_record(getattr(self, name)) for name in self.model_fields_set - {"service"}
         }
         if "service" in self.model_fields_set:
-            changes |= {"status": self.service.status, "status_reason": self.service.reason}
-            if self.service.status is not wrench.status:
-                changes["status_since"] = now
+            status, before = self.service.status, wrench.decision
+            changes["decision"] = ServiceDecision(
+                status=status,
+                reason=self.service.reason,
+                since=before.since if status is before.status else now,
+            )
         return dataclasses.replace(wrench, **changes)
 
 
@@ -176,12 +166,54 @@ def _as_record(value: object) -> object:
     return value
 
 
+class QuarantineAnswer(Answer):
+    """A check found the wrench out, and no check as left in its direction has passed since."""
+
+    direction: Direction
+    check: str = Field(description="The check that found it out.")
+    since: UtcInstant = Field(description="When that check was performed.")
+    in_words: str
+    remedy: str
+
+
 class ServiceAnswer(Answer):
-    """Whether the wrench may be used, why, and since when."""
+    """Whether the wrench may be used, why, and since when.
+
+    Out of service is what a person took out, and what its own checks keep in quarantine.
+    """
 
     status: ServiceStatus
     reason: str | None
     since: UtcInstant | None
+    quarantine: tuple[QuarantineAnswer, ...] = Field(
+        description="Empty: none of its checks keeps it out of service."
+    )
+
+    @classmethod
+    def of(cls, wrench: records.Wrench) -> Self:
+        return cls(
+            status=wrench.status,
+            reason=wrench.status_reason,
+            since=wrench.status_since,
+            quarantine=tuple(
+                QuarantineAnswer(
+                    direction=each.direction,
+                    check=each.check,
+                    since=each.since,
+                    in_words=f"{wrench.serial} is out of service: {each.reason}.",
+                    remedy=each.remedy,
+                )
+                for each in wrench.quarantine
+            ),
+        )
+
+
+class CareAnswer(Answer):
+    """One thing to do for the wrench, and when."""
+
+    when: str
+    do: str
+    source: str
 
 
 class WrenchAnswer(Answer):
@@ -219,11 +251,25 @@ class WrenchAnswer(Answer):
             resolution=TorqueAnswer.of(wrench.resolution) if wrench.resolution else None,
             drive=wrench.drive,
             angle=AngleAnswer.of(wrench.angle) if wrench.angle else None,
-            service=ServiceAnswer(
-                status=wrench.status, reason=wrench.status_reason, since=wrench.status_since
-            ),
+            service=ServiceAnswer.of(wrench),
             registered_at=wrench.registered_at,
             version=wrench.version,
+        )
+
+
+class WrenchWithCareAnswer(WrenchAnswer):
+    """A wrench, and how to treat it."""
+
+    care: tuple[CareAnswer, ...]
+
+    @classmethod
+    def of(cls, wrench: records.Wrench) -> Self:
+        return cls(
+            **dict(WrenchAnswer.of(wrench)),
+            care=tuple(
+                CareAnswer(when=prompt.when, do=prompt.do, source=care.SOURCE)
+                for prompt in care.prompts_for(wrench)
+            ),
         )
 
 

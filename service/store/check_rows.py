@@ -7,9 +7,10 @@ from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, RowMapping, select
 
-from analysis.vocabulary import CheckKind, Direction
+from analysis.vocabulary import CheckKind, Direction, Edition
 from service.intake import CheckDraft
 from service.records import Card, Check, Point, Reading, Void
+from service.store.mpd_columns import mpd_of
 from service.store.tables import PointRow, ReadingRow
 from service.torque import Torque
 
@@ -49,6 +50,7 @@ def source_of(tester: str | None, card: Card | None) -> str:
 
 def check_columns(shop_id: int, number: int, check: Check) -> dict[str, Any]:
     card, void = check.card, check.void
+    stated = card.mpd if card else None
     return {
         "shop_id": shop_id,
         "number": number,
@@ -67,6 +69,11 @@ def check_columns(shop_id: int, number: int, check: Check) -> dict[str, Any]:
         "card_issued_on": card.issued_on if card else None,
         "card_expanded_uncertainty_pct": card.expanded_uncertainty_pct if card else None,
         "card_coverage_factor": card.coverage_factor if card else None,
+        "card_serial": card.serial if card else None,
+        "card_model": card.model if card else None,
+        "card_edition": card.edition.value if card and card.edition else None,
+        "card_mpd_pct": stated.percent if stated else None,
+        "card_mpd_basis": stated.basis.value if stated else None,
         "replaces": check.replaces,
         "recorded_at": check.recorded_at,
         "voided_at": void.at if void else None,
@@ -157,16 +164,24 @@ def _points_of(
     return {number: tuple(of_check) for number, of_check in points.items()}
 
 
+def card_of(row: RowMapping) -> Card | None:
+    """The card of a row of `checks`; None where a tester measured."""
+    if row["card_issuer"] is None:
+        return None
+    return Card(
+        issuer=row["card_issuer"],
+        certificate=row["card_certificate"],
+        issued_on=row["card_issued_on"],
+        expanded_uncertainty_pct=row["card_expanded_uncertainty_pct"],
+        coverage_factor=row["card_coverage_factor"],
+        serial=row["card_serial"],
+        model=row["card_model"],
+        edition=Edition(row["card_edition"]) if row["card_edition"] else None,
+        mpd=mpd_of(row["card_mpd_pct"], row["card_mpd_basis"]),
+    )
+
+
 def _check(row: RowMapping, points: tuple[Point, ...]) -> Check:
-    card = None
-    if row["card_issuer"] is not None:
-        card = Card(
-            issuer=row["card_issuer"],
-            certificate=row["card_certificate"],
-            issued_on=row["card_issued_on"],
-            expanded_uncertainty_pct=row["card_expanded_uncertainty_pct"],
-            coverage_factor=row["card_coverage_factor"],
-        )
     void = None
     if row["voided_at"] is not None:
         void = Void(at=row["voided_at"], reason=row["void_reason"])
@@ -181,7 +196,7 @@ def _check(row: RowMapping, points: tuple[Point, ...]) -> Check:
         temperature_c=row["temperature_c"],
         cycle_count=row["cycle_count"],
         points=points,
-        card=card,
+        card=card_of(row),
         replaces=row["replaces"],
         void=void,
         recorded_at=row["recorded_at"],

@@ -5,13 +5,14 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import RowMapping, Select, func, insert, literal, select, tuple_, update
+from sqlalchemy import RowMapping, Select, and_, func, insert, literal, select, tuple_, update
 
 from analysis.vocabulary import Direction
 from service.intake import CycleCounts
-from service.records import Check, Void
+from service.records import Check, CheckPaper, Void
 from service.store.check_rows import (
     NaturalKey,
+    card_of,
     check_columns,
     checks_of,
     point_columns,
@@ -194,6 +195,33 @@ class Checks:
             )
             if count is not None
         )
+
+    def papers(self) -> dict[str, CheckPaper]:
+        """By id: who measured each check that is not voided."""
+        rows = self._scope.connection.execute(
+            select(
+                CheckRow.__table__,
+                TesterRow.expanded_uncertainty_pct,
+                TesterRow.coverage_factor,
+            )
+            .select_from(CheckRow)
+            .outerjoin(
+                TesterRow,
+                and_(TesterRow.shop_id == CheckRow.shop_id, TesterRow.serial == CheckRow.tester),
+            )
+            .where(CheckRow.shop_id == self._scope.shop_id, CheckRow.voided_at.is_(None))
+        ).mappings()
+        papers = {}
+        for row in rows:
+            card = card_of(row)
+            papers[row["id"]] = CheckPaper(
+                card=card,
+                uncertainty_pct=(
+                    card.expanded_uncertainty_pct if card else row["expanded_uncertainty_pct"]
+                ),
+                coverage_factor=card.coverage_factor if card else row["coverage_factor"],
+            )
+        return papers
 
     def void(self, check_id: str, reason: str, at: datetime) -> Check:
         """The check, voided; raises UnknownRecord or AlreadyVoided."""

@@ -13,6 +13,7 @@ from sqlalchemy import (
     false,
     func,
     select,
+    true,
     type_coerce,
 )
 
@@ -23,8 +24,8 @@ from service.store.tables import CheckRow, PointRow, ReadingRow, WrenchRow
 _MICROSECONDS_PER_DAY = 86_400_000_000
 
 
-def wrench_frame(connection: Connection, shop_id: int) -> pl.DataFrame:
-    """One row a wrench of the shop, by serial; schema `analysis.evidence.WRENCHES`."""
+def wrench_frame(connection: Connection, shop_id: int, wrench: str | None = None) -> pl.DataFrame:
+    """One row a wrench of the shop, by serial, or the one; schema `analysis.evidence.WRENCHES`."""
     full_scale = ToleranceBasis.FULL_SCALE.value
     return _frame(
         connection,
@@ -39,13 +40,17 @@ def wrench_frame(connection: Connection, shop_id: int) -> pl.DataFrame:
             func.coalesce(WrenchRow.mpd_counter_clockwise_basis == full_scale, false()),
             WrenchRow.resolution_nm,
         )
-        .where(WrenchRow.shop_id == shop_id)
+        .where(
+            WrenchRow.shop_id == shop_id, true() if wrench is None else WrenchRow.serial == wrench
+        )
         .order_by(WrenchRow.serial),
         WRENCHES,
     )
 
 
-def reading_frame(connection: Connection, shop_id: int, as_of: datetime) -> pl.DataFrame:
+def reading_frame(
+    connection: Connection, shop_id: int, as_of: datetime, wrench: str | None = None
+) -> pl.DataFrame:
     """One row a reading of the checks performed up to `as_of`; schema `analysis.evidence.READINGS`.
 
     Voided checks are left out. Rows are in order of wrench, time, check, point and reading, so that
@@ -63,7 +68,7 @@ def reading_frame(connection: Connection, shop_id: int, as_of: datetime) -> pl.D
             CheckRow.cycle_count,
             CheckRow.card_issuer.is_not(None),
         )
-        .where(*_counting(shop_id, as_of))
+        .where(*_counting(shop_id, as_of, wrench))
         .order_by(CheckRow.wrench, CheckRow.performed_at, CheckRow.number),
         _CHECKS,
     )
@@ -91,7 +96,7 @@ def reading_frame(connection: Connection, shop_id: int, as_of: datetime) -> pl.D
                 CheckRow.number == ReadingRow.check_number,
             ),
         )
-        .where(*_counting(shop_id, as_of))
+        .where(*_counting(shop_id, as_of, wrench))
         .order_by(ReadingRow.check_number, ReadingRow.point_position, ReadingRow.position),
         _READINGS_OF_CHECKS,
     )
@@ -128,11 +133,12 @@ _READINGS_OF_CHECKS: Final = pl.Schema(
 )
 
 
-def _counting(shop_id: int, as_of: datetime) -> tuple[ColumnElement[bool], ...]:
+def _counting(shop_id: int, as_of: datetime, wrench: str | None) -> tuple[ColumnElement[bool], ...]:
     return (
         CheckRow.shop_id == shop_id,
         CheckRow.voided_at.is_(None),
         CheckRow.performed_at <= as_of,
+        true() if wrench is None else CheckRow.wrench == wrench,
     )
 
 

@@ -7,7 +7,12 @@ from sqlalchemy import Connection, inspect, text
 
 from service.store.errors import StoreUnusable
 
-REVISIONS: Final = ("0001", "0002", "0003")  # one a file in migrations/versions, oldest first
+REVISIONS: Final = (
+    "0001",
+    "0002",
+    "0003",
+    "0004",
+)  # one a file in migrations/versions, oldest first
 HEAD: Final = REVISIONS[-1]
 
 

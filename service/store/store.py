@@ -19,6 +19,7 @@ from service.store.angle_checks import AngleChecks
 from service.store.checks import Checks
 from service.store.engine import BUSY_TIMEOUT_S, open_readers, open_writer, sync_directory
 from service.store.errors import StoreBusy, StoreUnusable, UnknownRecord
+from service.store.events import Events
 from service.store.idempotency import KeptAnswers
 from service.store.policies import Policies
 from service.store.pulls import Pulls
@@ -43,18 +44,29 @@ class ShopStore:
         self.checks = Checks(self._scope)
         self.pulls = Pulls(self._scope)
         self.angle_checks = AngleChecks(self._scope)
+        self.events = Events(self._scope)
         self.policy = Policies(self._scope)
         self.idempotency = KeptAnswers(self._scope)
 
-    def evidence(self, as_of: datetime) -> "tuple[pl.DataFrame, pl.DataFrame]":
-        """The frames WRENCHES and READINGS of `analysis.evidence`, readings up to `as_of`."""
+    def evidence(
+        self, as_of: datetime, wrench: str | None = None
+    ) -> "tuple[pl.DataFrame, pl.DataFrame]":
+        """The frames WRENCHES and READINGS of `analysis.evidence`, readings up to `as_of`.
+
+        wrench   serial; None for every wrench
+        """
         from service.store.evidence_frames import reading_frame, wrench_frame  # polars is slow
 
         connection, shop_id = self._scope.connection, self._scope.shop_id
-        return wrench_frame(connection, shop_id), reading_frame(connection, shop_id, as_of)
+        return (
+            wrench_frame(connection, shop_id, wrench),
+            reading_frame(connection, shop_id, as_of, wrench),
+        )
 
     def evidence_version(self) -> str:
-        """A text that changes whenever `evidence` could answer differently for the same `as_of`."""
+        """A text that changes whenever `evidence` could answer differently for the same `as_of`, or
+        `checks.papers` could.
+        """
         shop = self._scope.connection.execute(
             select(ShopRow.token, ShopRow.evidence_version).where(ShopRow.id == self._scope.shop_id)
         ).one()

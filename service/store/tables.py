@@ -57,6 +57,7 @@ class Base(DeclarativeBase):
         str: String,
         datetime: UtcInstant,
         dict[str, Any]: JSON,
+        list[dict[str, Any]]: JSON,
     }
 
 
@@ -109,11 +110,56 @@ class WrenchRow(Base):
     angle_mpd_pct: Mapped[float | None]
     angle_resolution_deg: Mapped[float | None]
     angle_highest_deg: Mapped[float | None]
+    # What a person decided; what its own checks decide stands in `quarantines`.
     status: Mapped[str]
     status_reason: Mapped[str | None]
     status_since: Mapped[datetime | None]
     registered_at: Mapped[datetime]
     version: Mapped[int]
+
+
+class QuarantineRow(Base):
+    """One row while the wrench is out of service by its own checks in that direction."""
+
+    __tablename__ = "quarantines"
+
+    shop_id: Mapped[int] = mapped_column(primary_key=True)
+    wrench: Mapped[str] = mapped_column(primary_key=True)
+    direction: Mapped[str] = mapped_column(primary_key=True)
+    check_id: Mapped[str]
+    since: Mapped[datetime]
+
+    __table_args__ = (
+        ForeignKeyConstraint(["shop_id", "wrench"], ["wrenches.shop_id", "wrenches.serial"]),
+        ForeignKeyConstraint(["shop_id", "check_id"], ["checks.shop_id", "checks.id"]),
+    )
+
+
+class EventRow(Base):
+    """The trail: rows are never edited and never deleted.
+
+    Who did it is what the request says. Columns about the caller that the service has itself
+    established may be added beside it; rows written before have them empty.
+    """
+
+    __tablename__ = "wrench_events"
+
+    shop_id: Mapped[int] = mapped_column(primary_key=True)
+    number: Mapped[int] = mapped_column(BigInteger, primary_key=True, autoincrement=False)
+    wrench: Mapped[str]
+    kind: Mapped[str]
+    recorded_at: Mapped[datetime]
+    person: Mapped[str | None]
+    why: Mapped[str | None]
+    check_id: Mapped[str | None]
+    direction: Mapped[str | None]
+    changes: Mapped[list[dict[str, Any]]]
+
+    __table_args__ = (
+        ForeignKeyConstraint(["shop_id", "wrench"], ["wrenches.shop_id", "wrenches.serial"]),
+        ForeignKeyConstraint(["shop_id", "check_id"], ["checks.shop_id", "checks.id"]),
+        Index("ix_wrench_events_newest", "shop_id", "wrench", "number"),
+    )
 
 
 class TesterRow(Base):
@@ -161,6 +207,11 @@ class CheckRow(Base):
     card_issued_on: Mapped[date | None]
     card_expanded_uncertainty_pct: Mapped[float | None]
     card_coverage_factor: Mapped[float | None]
+    card_serial: Mapped[str | None]
+    card_model: Mapped[str | None]
+    card_edition: Mapped[str | None]
+    card_mpd_pct: Mapped[float | None]
+    card_mpd_basis: Mapped[str | None]
     replaces: Mapped[str | None]
     recorded_at: Mapped[datetime]
     voided_at: Mapped[datetime | None]

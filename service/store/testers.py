@@ -72,6 +72,7 @@ class Testers:
             .where(TesterRow.shop_id == self._scope.shop_id, TesterRow.serial == tester.serial)
             .values(**_columns(changed))
         )
+        self._scope.evidence_changes()
         return changed
 
 

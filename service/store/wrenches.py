@@ -1,22 +1,24 @@
 """The wrenches of one shop."""
 
 import dataclasses
+from collections.abc import Iterable, Sequence
 from typing import Any
 
-from sqlalchemy import RowMapping, insert, select, update
+from sqlalchemy import RowMapping, delete, exists, insert, or_, select, update
 
-from analysis.vocabulary import Mechanism
+from analysis.vocabulary import Direction, Mechanism
 from service.records import (
     AnglePerformance,
     Indication,
-    MaximumPermissibleDeviation,
+    Quarantine,
+    ServiceDecision,
     ServiceStatus,
-    ToleranceBasis,
     Wrench,
 )
 from service.store.errors import DuplicateRecord, StaleVersion, UnknownRecord
+from service.store.mpd_columns import mpd_of
 from service.store.scope import Scope
-from service.store.tables import WrenchRow
+from service.store.tables import QuarantineRow, WrenchRow
 from service.torque import Torque
 
 
@@ -35,16 +37,16 @@ class Wrenches:
         return wrench
 
     def find(self, serial: str) -> Wrench | None:
-        row = (
+        found = self._records(
             self._scope.connection.execute(
                 select(WrenchRow.__table__).where(
                     WrenchRow.shop_id == self._scope.shop_id, WrenchRow.serial == serial
                 )
             )
             .mappings()
-            .one_or_none()
+            .all()
         )
-        return None if row is None else _record(row)
+        return found[0] if found else None
 
     def get(self, serial: str) -> Wrench:
         """Raises UnknownRecord."""
@@ -66,8 +68,15 @@ class Wrenches:
         if after is not None:
             query = query.where(WrenchRow.serial > after)
         if status is not None:
-            query = query.where(WrenchRow.status == status.value)
-        return tuple(_record(row) for row in self._scope.connection.execute(query).mappings())
+            out = or_(
+                WrenchRow.status == ServiceStatus.OUT_OF_SERVICE.value,
+                exists().where(
+                    QuarantineRow.shop_id == WrenchRow.shop_id,
+                    QuarantineRow.wrench == WrenchRow.serial,
+                ),
+            )
+            query = query.where(out if status is ServiceStatus.OUT_OF_SERVICE else ~out)
+        return self._records(self._scope.connection.execute(query).mappings().all())
 
     def update(self, wrench: Wrench, expected_version: int) -> Wrench:
         """The wrench with its next version; its serial and registration stay as they were.
@@ -85,8 +94,57 @@ class Wrenches:
             .where(WrenchRow.shop_id == self._scope.shop_id, WrenchRow.serial == wrench.serial)
             .values(**_columns(changed))
         )
+        if changed.quarantine != current.quarantine:
+            self._keep_quarantine(changed)
         self._scope.evidence_changes()
         return changed
+
+    def _keep_quarantine(self, wrench: Wrench) -> None:
+        connection, shop_id = self._scope.connection, self._scope.shop_id
+        connection.execute(
+            delete(QuarantineRow).where(
+                QuarantineRow.shop_id == shop_id, QuarantineRow.wrench == wrench.serial
+            )
+        )
+        if wrench.quarantine:
+            connection.execute(
+                insert(QuarantineRow),
+                [
+                    {
+                        "shop_id": shop_id,
+                        "wrench": wrench.serial,
+                        "direction": each.direction.value,
+                        "check_id": each.check,
+                        "since": each.since,
+                    }
+                    for each in wrench.quarantine
+                ],
+            )
+
+    def _records(self, rows: Sequence[RowMapping]) -> tuple[Wrench, ...]:
+        kept = self._quarantines(row["serial"] for row in rows)
+        return tuple(_record(row, kept.get(row["serial"], ())) for row in rows)
+
+    def _quarantines(self, serials: Iterable[str]) -> dict[str, tuple[Quarantine, ...]]:
+        kept: dict[str, tuple[Quarantine, ...]] = {}
+        for row in self._scope.connection.execute(
+            select(
+                QuarantineRow.wrench,
+                QuarantineRow.direction,
+                QuarantineRow.check_id,
+                QuarantineRow.since,
+            )
+            .where(
+                QuarantineRow.shop_id == self._scope.shop_id,
+                QuarantineRow.wrench.in_(list(serials)),
+            )
+            .order_by(QuarantineRow.wrench, QuarantineRow.direction)
+        ):
+            each = Quarantine(
+                direction=Direction(row.direction), check=row.check_id, since=row.since
+            )
+            kept[row.wrench] = (*kept.get(row.wrench, ()), each)
+        return kept
 
 
 def _columns(wrench: Wrench) -> dict[str, Any]:
@@ -115,15 +173,15 @@ def _columns(wrench: Wrench) -> dict[str, Any]:
         "angle_mpd_pct": angle.mpd_pct if angle else None,
         "angle_resolution_deg": angle.resolution_deg if angle else None,
         "angle_highest_deg": angle.highest_deg if angle else None,
-        "status": wrench.status.value,
-        "status_reason": wrench.status_reason,
-        "status_since": wrench.status_since,
+        "status": wrench.decision.status.value,
+        "status_reason": wrench.decision.reason,
+        "status_since": wrench.decision.since,
         "registered_at": wrench.registered_at,
         "version": wrench.version,
     }
 
 
-def _record(row: RowMapping) -> Wrench:
+def _record(row: RowMapping, quarantine: tuple[Quarantine, ...]) -> Wrench:
     return Wrench(
         serial=row["serial"],
         mechanism=Mechanism(row["mechanism"]),
@@ -131,8 +189,8 @@ def _record(row: RowMapping) -> Wrench:
         model=row["model"],
         lowest=Torque(row["lowest_value"], row["lowest_unit"], row["lowest_nm"]),
         full_scale=Torque(row["full_scale_value"], row["full_scale_unit"], row["full_scale_nm"]),
-        mpd_clockwise=_mpd(row["mpd_clockwise_pct"], row["mpd_clockwise_basis"]),
-        mpd_counter_clockwise=_mpd(
+        mpd_clockwise=mpd_of(row["mpd_clockwise_pct"], row["mpd_clockwise_basis"]),
+        mpd_counter_clockwise=mpd_of(
             row["mpd_counter_clockwise_pct"], row["mpd_counter_clockwise_basis"]
         ),
         resolution=(
@@ -142,9 +200,12 @@ def _record(row: RowMapping) -> Wrench:
         ),
         drive=row["drive"],
         angle=_angle(row),
-        status=ServiceStatus(row["status"]),
-        status_reason=row["status_reason"],
-        status_since=row["status_since"],
+        decision=ServiceDecision(
+            status=ServiceStatus(row["status"]),
+            reason=row["status_reason"],
+            since=row["status_since"],
+        ),
+        quarantine=quarantine,
         registered_at=row["registered_at"],
         version=row["version"],
     )
@@ -160,9 +221,3 @@ def _angle(row: RowMapping) -> AnglePerformance | None:
         resolution_deg=row["angle_resolution_deg"],
         highest_deg=row["angle_highest_deg"],
     )
-
-
-def _mpd(percent: float | None, basis: str | None) -> MaximumPermissibleDeviation | None:
-    if percent is None or basis is None:
-        return None
-    return MaximumPermissibleDeviation(percent=percent, basis=ToleranceBasis(basis))

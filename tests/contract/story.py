@@ -278,6 +278,7 @@ def tell(client: TestClient[Application]) -> list[Step]:
     do("readCapability", "GET", f"{wrench}/capability", path_parameters=serial, band="low")
     do("readConformity", "GET", f"{wrench}/conformity", path_parameters=serial)
     do("readUncertainty", "GET", f"{wrench}/uncertainty", path_parameters=serial)
+    do("readAcceptance", "GET", f"{wrench}/acceptance", path_parameters=serial)
     do("readDue", "GET", f"{wrench}/due", path_parameters=serial)
     do(
         "readRisk",
@@ -333,6 +334,7 @@ def tell(client: TestClient[Application]) -> list[Step]:
         path_parameters=serial,
     )
     do("readWrench", "GET", wrench, path_parameters=serial)
+    do("listEvents", "GET", f"{wrench}/events", path_parameters=serial, limit=3)
     do("listWrenches", "GET", "/v1/wrenches", status="out_of_service", limit=50)
     do(
         "changeTester",

@@ -20,7 +20,7 @@ DESCRIPTION = description()
 # Worked out by estimates whose last digits move with the machine's arithmetic.
 ANALYSES = {
     "readDrift", "readRepeatability", "readCapability", "readConformity", "readUncertainty",
-    "readDue", "readRisk", "readRisks", "readSchedule", "judgeFastenerFit",
+    "readAcceptance", "readDue", "readRisk", "readRisks", "readSchedule", "judgeFastenerFit",
     "coverJobs",
 }  # fmt: skip
 

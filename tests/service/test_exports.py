@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sample_records import NOW, TakenBack, a_card, a_check, a_tester, a_wrench, nm, points
 
-from analysis.vocabulary import CheckKind, Direction, Mechanism
+from analysis.vocabulary import CheckKind, Direction, Edition, Mechanism
 from service import exports
 from service.imports import CheckFormat, import_checks, import_testers, import_wrenches
 from service.records import (
@@ -21,6 +21,7 @@ from service.records import (
     MaximumPermissibleDeviation,
     Point,
     Reading,
+    ServiceDecision,
     ServiceStatus,
     ToleranceBasis,
     Wrench,
@@ -88,6 +89,10 @@ def check_lists(draw):
                 issued_on=at.date(),
                 expanded_uncertainty_pct=draw(st.none() | st.floats(1e-6, 100)),
                 coverage_factor=draw(st.none() | st.floats(1, 4)),
+                serial=draw(st.none() | lines),
+                model=draw(st.none() | lines),
+                edition=draw(st.none() | st.sampled_from(Edition)),
+                mpd=draw(mpds()),
             )
         made.append(
             a_check(
@@ -173,9 +178,7 @@ def any_wrench(draw, serial):
         mpd_counter_clockwise=counter_clockwise,
         resolution=draw(st.none() | nm_between(0.01, 1, draw(units))),
         drive=draw(st.none() | lines),
-        status=status,
-        status_reason=reason,
-        status_since=NOW if reason else None,
+        decision=ServiceDecision(status=status, reason=reason, since=NOW if reason else None),
         registered_at=NOW,
     )
 

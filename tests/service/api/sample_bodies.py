@@ -65,6 +65,7 @@ def a_policy_body(**changes: Any) -> dict[str, Any]:
         "cap_months": 6,
         "cap_cycles": 4000,
         "floor_days": 7,
+        "card_valid_months": 12,
         "decision_rule": "simple",
         "low_band_below": 0.3,
         "upper_band_above": 0.7,

@@ -5,7 +5,13 @@ from datetime import timedelta
 from sample_records import NOW, a_check, a_tester, a_wrench, nm
 
 from analysis.vocabulary import CheckKind, Mechanism
-from service.records import MaximumPermissibleDeviation, Point, Reading, ServiceStatus
+from service.records import (
+    MaximumPermissibleDeviation,
+    Point,
+    Reading,
+    ServiceDecision,
+    ServiceStatus,
+)
 from service.store import LOCAL_SHOP, Store
 
 # How much less than 20, 60 and 100 N·m each delivers at first, in N·m, and how much less still at
@@ -71,5 +77,6 @@ def take_out_of_service(store: Store, serial: str) -> None:
 
     with store.write(LOCAL_SHOP) as shop:
         wrench = shop.wrenches.get(serial)
-        out = replace(wrench, status=ServiceStatus.OUT_OF_SERVICE, status_reason="fell")
+        decision = ServiceDecision(status=ServiceStatus.OUT_OF_SERVICE, reason="fell")
+        out = replace(wrench, decision=decision)
         shop.wrenches.update(out, wrench.version)

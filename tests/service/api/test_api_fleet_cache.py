@@ -10,7 +10,7 @@ import pytest
 
 from analysis.evidence import READINGS, WRENCHES
 from service.fleet_cache import MOST_ENTRIES, FleetCache
-from service.records import Policy
+from service.records import CheckPaper, Policy
 
 
 class Fitting:
@@ -34,8 +34,11 @@ def fitting(monkeypatch: pytest.MonkeyPatch) -> Fitting:
     return counted
 
 
-def nothing() -> tuple[pl.DataFrame, pl.DataFrame]:
-    return pl.DataFrame(schema=WRENCHES), pl.DataFrame(schema=READINGS)
+Loaded = tuple[pl.DataFrame, pl.DataFrame, dict[str, CheckPaper]]
+
+
+def nothing() -> Loaded:
+    return pl.DataFrame(schema=WRENCHES), pl.DataFrame(schema=READINGS), {}
 
 
 def test_many_questions_at_once_share_one_fit(fitting: Fitting) -> None:
@@ -71,7 +74,7 @@ def test_only_the_entries_used_last_are_kept() -> None:
     cache, loaded = FleetCache(), []
 
     def ask(version: str) -> None:
-        def load() -> tuple[pl.DataFrame, pl.DataFrame]:
+        def load() -> Loaded:
             loaded.append(version)
             return nothing()
 

@@ -8,7 +8,14 @@ from typing import Any
 import pytest
 from httpx import Response
 from litestar.testing import TestClient
-from sample_bodies import CHECKS, a_check_body, a_wrench_body, assert_problem, key
+from sample_bodies import (
+    CHECKS,
+    a_check_body,
+    a_point,
+    a_wrench_body,
+    assert_problem,
+    key,
+)
 from sample_records import NOW
 
 from service.api.problem_kinds import KINDS
@@ -63,6 +70,16 @@ def voided_twice(client: TestClient[Any]) -> Response:
     return client.post(f"{place}/void", json={"reason": "wrong tester"})
 
 
+def released_against_its_checks(client: TestClient[Any]) -> Response:
+    failed = a_check_body(points=[a_point(20, (19, 19.1, 19))])
+    client.post(CHECKS, json=failed, headers=key()).raise_for_status()
+    return client.patch(
+        "/v1/wrenches/TW-1",
+        json={"service": {"status": "in_service", "reason": "looks fine"}},
+        headers={"If-Match": "*"},
+    )
+
+
 def patched(**headers: str) -> Provocation:
     return lambda client: client.patch("/v1/wrenches/TW-1", json={}, headers=headers)
 
@@ -78,6 +95,7 @@ PROVOCATIONS: dict[str, Provocation] = {
         "/v1/wrenches", json=a_wrench_body(serial="TW-1")
     ),
     "already-voided": voided_twice,
+    "in-quarantine": released_against_its_checks,
     "stale-version": patched(**{"If-Match": '"v7"'}),
     "body-too-large": lambda client: client.post("/v1/wrenches", json={"serial": "T" * 300_000}),
     "unsupported-media-type": lambda client: client.post(

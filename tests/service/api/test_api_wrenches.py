@@ -24,7 +24,12 @@ def test_a_registered_wrench_reads_back(client: TestClient[Any]) -> None:
     assert wrench == registered.json()
     assert wrench["mpd_clockwise"] == {"percent": 4.0, "basis": "reading"}
     assert wrench["mpd_counter_clockwise"] is None
-    assert wrench["service"] == {"status": "in_service", "reason": None, "since": None}
+    assert wrench["service"] == {
+        "status": "in_service",
+        "reason": None,
+        "since": None,
+        "quarantine": [],
+    }
     assert wrench["version"] == 1
 
 
@@ -67,6 +72,7 @@ def test_a_wrench_is_taken_out_of_service_and_released(client: TestClient[Any]) 
         "status": "out_of_service",
         "reason": "fell from the lift",
         "since": "2026-05-04T12:00:00Z",
+        "quarantine": [],
     }
     for status, serials in (("out_of_service", ["TW-1"]), ("in_service", [])):
         found = client.get("/v1/wrenches", params={"status": status}).json()["items"]

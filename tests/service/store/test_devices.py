@@ -10,6 +10,7 @@ from analysis.vocabulary import DecisionRule, Mechanism
 from service.records import (
     MaximumPermissibleDeviation,
     Policy,
+    ServiceDecision,
     ServiceStatus,
     ToleranceBasis,
 )
@@ -24,9 +25,7 @@ FULL_WRENCH = a_wrench(
     full_scale=Torque.of(147.3, "ft.lbf"),
     mpd_counter_clockwise=MaximumPermissibleDeviation(percent=6, basis=ToleranceBasis.FULL_SCALE),
     resolution=Torque.of(0.1, "in.lbf"),
-    status=ServiceStatus.OUT_OF_SERVICE,
-    status_reason="dropped",
-    status_since=NOW,
+    decision=ServiceDecision(status=ServiceStatus.OUT_OF_SERVICE, reason="dropped", since=NOW),
     registered_at=NOW + timedelta(microseconds=1),
 )
 BARE_WRENCH = a_wrench("BARE", model=None, mpd_clockwise=None, resolution=None, drive=None)

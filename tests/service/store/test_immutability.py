@@ -11,8 +11,8 @@ from service.store import LOCAL_SHOP, AlreadyVoided, UnknownRecord
 CHECK_COLUMNS = (
     "shop_id", "number", "id", "wrench", "kind", "direction", "performed_at", "tester", "source",
     "operator", "temperature_c", "cycle_count", "card_issuer", "card_certificate",
-    "card_issued_on", "card_expanded_uncertainty_pct", "card_coverage_factor", "replaces",
-    "recorded_at",
+    "card_issued_on", "card_expanded_uncertainty_pct", "card_coverage_factor", "card_serial",
+    "card_model", "card_edition", "card_mpd_pct", "card_mpd_basis", "replaces", "recorded_at",
 )  # fmt: skip
 
 

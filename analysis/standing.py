@@ -1,0 +1,98 @@
+"""What the checks of a wrench say about it by now: found out of tolerance, or not.
+
+A check passes when every reading is within its MPD (ISO 6789-1:2017, from memory), the tester taken
+as exact. One that fails, of whatever kind, finds the wrench out; it stays out until it passes a
+check as left. Only the order in which checks were performed counts, not that of their arrival.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Final
+
+import polars as pl
+
+from analysis.deviation import within
+from analysis.vocabulary import CheckKind, Direction
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """What the checks of a wrench say in one direction.
+
+    found_out_by  the check that found it out, the first that failed since it last passed a check as
+                  left; None: it is not out
+    card_only     every reading comes from the card
+    """
+
+    found_out_by: str | None
+    card_only: bool
+
+    @property
+    def found_out(self) -> bool:
+        return self.found_out_by is not None
+
+
+UNKNOWN: Final = Standing(found_out_by=None, card_only=False)  # without a check
+
+
+def check_results(deviations: pl.DataFrame) -> pl.DataFrame:
+    """One row a check, for each wrench and direction in the order in which checks count.
+
+    deviations  frame of `analysis.deviation.with_deviations`
+
+    Columns wrench, direction, check, kind, day, card, and passed (true where the wrench states no
+    tolerance). Of checks at one instant, those as left count last, and of these one that failed.
+    """
+    inside = within(pl.col("deviation_pct"), pl.col("mpd_pct")).fill_null(value=True)
+    return (
+        deviations.group_by("wrench", "direction", "check")
+        .agg(
+            pl.col("kind", "day", "card").first(),
+            inside.all().alias("passed"),
+        )
+        .sort(
+            "wrench",
+            "direction",
+            "day",
+            pl.col("kind") == CheckKind.AS_LEFT.value,
+            pl.col("passed").not_(),
+            "check",
+        )
+    )
+
+
+def standings(deviations: pl.DataFrame) -> dict[tuple[str, Direction], Standing]:
+    """Standing of every wrench in every direction in which it has a reading.
+
+    deviations  frame of `analysis.deviation.with_deviations`
+    """
+    results: dict[tuple[str, Direction], list[tuple[str, str, bool]]] = {}
+    own_checks: set[tuple[str, Direction]] = set()
+    for wrench, way, check, kind, _, card, passed in check_results(deviations).iter_rows():
+        key = wrench, Direction(way)
+        results.setdefault(key, []).append((check, kind, passed))
+        if not card:
+            own_checks.add(key)
+    return {
+        key: Standing(found_out_by(checks), card_only=key not in own_checks)
+        for key, checks in results.items()
+    }
+
+
+def found_out_by(checks: Iterable[tuple[str, str, bool]]) -> str | None:
+    """The check that found a wrench out, of checks (id, kind, passed) in the order in which they
+    count; None: it is not out.
+    """
+    by = None
+    for check, kind, passed in checks:
+        if not passed:
+            by = by or check
+        elif kind == CheckKind.AS_LEFT.value:
+            by = None
+    return by
+
+
+def standing(deviations: pl.DataFrame, wrench: str, direction: Direction) -> Standing:
+    """Standing of one wrench in one direction; UNKNOWN without a reading."""
+    own = deviations.filter((pl.col("wrench") == wrench) & (pl.col("direction") == direction.value))
+    return standings(own).get((wrench, direction), UNKNOWN)

@@ -1,0 +1,151 @@
+"""What is done to a wrench, stored with its consequences in one transaction.
+
+Every road, the API as well as files, comes through here: quarantine follows the checks, and the
+trail tells what was done, by whom, why, and what came of it.
+
+A wrench that a check has found out of tolerance is out of service from that moment, and comes back
+by itself with the first check as left that passes in that direction (or when the failed check turns
+out wrong and is voided, or the tolerance it was judged by). The state is a function of the checks
+that count, in the order in which they were performed, and of the tolerance; a history that is
+imported late, or in any order, ends where it would have ended. A person can hold a wrench back
+beside that, but not put it in service against its own checks.
+"""
+
+import dataclasses
+from collections.abc import Collection, Iterable
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Final
+
+from analysis.vocabulary import Direction
+from service import trail
+from service.records import Check, Quarantine, Wrench
+from service.store import ShopStore
+
+if TYPE_CHECKING:
+    from analysis.standing import Standing
+
+# Checks lie in the past but for the slack of a bench's clock, which intake has let pass.
+_ALL_TIME: Final = datetime.max.replace(tzinfo=UTC)
+# Up to here wrenches are looked at one by one, beyond it the whole shop at once.
+_FEW: Final = 20
+
+
+class InQuarantine(Exception):  # noqa: N818 - an answer about a wrench
+    """The wrench's own checks forbid that a person puts it in service."""
+
+    def __init__(self, wrench: Wrench) -> None:
+        super().__init__(f"wrench {wrench.serial} stays out of service: {wrench.status_reason}")
+        self.wrench = wrench
+
+
+def register_wrench(records: ShopStore, wrench: Wrench, *, person: str | None) -> Wrench:
+    """The wrench as stored; raises DuplicateRecord."""
+    added = records.wrenches.add(wrench)
+    records.events.add(*trail.registered(added, person))
+    return added
+
+
+def change_wrench(
+    records: ShopStore,
+    changed: Wrench,
+    expected_version: int,
+    *,
+    releases: bool,
+    person: str | None,
+    now: datetime,
+) -> Wrench:
+    """The wrench as stored, its quarantine judged by what it now states.
+
+    releases   a person puts it in service with this change
+
+    Raises InQuarantine, UnknownRecord, and StaleVersion.
+    """
+    before = records.wrenches.get(changed.serial)
+    if releases and before.quarantine and before.version == expected_version:
+        raise InQuarantine(before)
+    stored = records.wrenches.update(changed, expected_version)
+    records.events.add(*trail.changed(before, stored, person, now))
+    settle_quarantine(
+        records, {stored.serial}, because="its record was changed", person=person, now=now
+    )
+    return records.wrenches.get(stored.serial)
+
+
+def record_checks(
+    records: ShopStore, checks: Collection[Check], *, person: str | None, now: datetime
+) -> None:
+    """Store the checks and what follows from them; raises as `Checks.add_many` does.
+
+    person   who sends them; None: the operator named by each check
+    """
+    records.checks.add_many(checks)
+    records.events.add(*(trail.check_recorded(check, person) for check in checks))
+    last = {check.wrench: check for check in checks}
+    because = "checks were imported"
+    if len(checks) == 1:
+        (check,) = checks
+        because = f"check {check.id} was recorded"
+        person = person or check.operator
+    settle_quarantine(records, last.keys(), because=because, person=person, now=now)
+
+
+def void_check(
+    records: ShopStore, check_id: str, reason: str, *, person: str | None, now: datetime
+) -> Check:
+    """The check, voided, and what follows; raises UnknownRecord or AlreadyVoided."""
+    voided = records.checks.void(check_id, reason, now)
+    records.events.add(trail.check_voided(voided, person))
+    because = f"check {check_id} was voided: {reason}"
+    settle_quarantine(records, {voided.wrench}, because=because, person=person, now=now)
+    return voided
+
+
+def settle_quarantine(
+    records: ShopStore,
+    serials: Collection[str],
+    *,
+    because: str,
+    person: str | None,
+    now: datetime,
+) -> None:
+    """Bring the quarantine of these wrenches in step with their checks, and write what changed.
+
+    because   what was done just now, for the trail
+    """
+    wanted = _standings(records, serials)
+    for serial in sorted(serials):
+        wrench = records.wrenches.get(serial)
+        quarantine = tuple(_quarantine(records, wrench, wanted))
+        if quarantine == wrench.quarantine:
+            continue
+        settled = records.wrenches.update(
+            dataclasses.replace(wrench, quarantine=quarantine), wrench.version
+        )
+        records.events.add(*trail.quarantine_changed(wrench, settled, because, person, now))
+
+
+def _standings(
+    records: ShopStore, serials: Collection[str]
+) -> "dict[tuple[str, Direction], Standing]":
+    from analysis.deviation import with_deviations
+    from analysis.standing import standings
+
+    one_by_one: Iterable[str | None] = serials if len(serials) <= _FEW else (None,)
+    found: dict[tuple[str, Direction], Standing] = {}
+    for serial in one_by_one:
+        found |= standings(with_deviations(*records.evidence(_ALL_TIME, serial)))
+    return found
+
+
+def _quarantine(
+    records: ShopStore, wrench: Wrench, standings: "dict[tuple[str, Direction], Standing]"
+) -> Iterable[Quarantine]:
+    kept = {each.check: each for each in wrench.quarantine}
+    for direction in sorted(Direction):
+        standing = standings.get((wrench.serial, direction))
+        check_id = standing.found_out_by if standing else None
+        if check_id is None:
+            continue
+        yield kept.get(check_id) or Quarantine(
+            direction=direction, check=check_id, since=records.checks.get(check_id).performed_at
+        )
