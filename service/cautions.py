@@ -22,6 +22,9 @@ IN_DOUBT: Final = (
 THIN_EVIDENCE: Final = (
     "This rests on little evidence of this wrench's own; it will move with the next checks."
 )
+OF_THIS_SHOP: Final = (
+    "This is about this shop's wrenches, testers and hands; it says nothing of any other's."
+)
 # What the pulls just recorded mean for the work.
 OF_PULLS: Final[Mapping[PullFlag, str]] = {
     PullFlag.OUTSIDE_MARKED_RANGE: (

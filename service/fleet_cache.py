@@ -18,10 +18,14 @@ if TYPE_CHECKING:
 
     from analysis.due import Due
     from analysis.fleet import FleetFit
+    from analysis.range_study import RangeStudy
     from analysis.shop import Shop as FittedShop
     from analysis.vocabulary import Direction
     from analysis.what_if import ShopOutcome
     from service.proofs import Proof
+
+    # The frames WRENCHES, READINGS and CIRCUMSTANCES, and who measured each check.
+    Loaded = tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, Mapping[str, CheckPaper]]
 
 MOST_ENTRIES: Final = 4
 
@@ -29,27 +33,33 @@ MOST_ENTRIES: Final = 4
 class ShopEvidence:
     """The frames of one shop as of one instant, and what is worked out from them once.
 
-    wrenches    schema `analysis.evidence.WRENCHES`
-    deviations  frame of `analysis.deviation.with_deviations`
-    papers      who measured each check
+    wrenches       schema `analysis.evidence.WRENCHES`
+    deviations     frame of `analysis.deviation.with_deviations`
+    circumstances  schema `analysis.evidence.CIRCUMSTANCES`
+    papers         who measured each check
     """
 
     def __init__(
         self,
         wrenches: "pl.DataFrame",
         readings: "pl.DataFrame",
+        circumstances: "pl.DataFrame",
         papers: Mapping[str, CheckPaper],
     ) -> None:
         from analysis.deviation import with_deviations
 
         self.wrenches = wrenches
         self.deviations = with_deviations(wrenches, readings)
+        self.circumstances = circumstances
         self._papers = papers
         self._lock = Lock()
+        # Apart, so that a study under way holds up no forecast.
+        self._study_lock = Lock()
         self._proofs: Mapping[tuple[str, Direction], tuple[Proof, ...]] | None = None
         self._fit: FleetFit | None = None
         self._outcomes: dict[int, tuple[ShopOutcome, ...]] = {}
         self._due: dict[tuple[int, float], dict[tuple[str, Direction], Due]] = {}
+        self._studies: dict[int, RangeStudy] = {}
 
     def of_wrench(self, serial: str) -> "pl.DataFrame":
         """The deviations of one wrench, in both directions."""
@@ -103,6 +113,24 @@ class ShopEvidence:
                 self._outcomes = {policy.version: what_if_of_shop(shop).shop}
             return self._outcomes[policy.version]
 
+    def range_study(self, policy: Policy) -> "RangeStudy":
+        """What the shop's own checks say about the bottom of the range, under a policy."""
+        from analysis.bands import Bands
+        from analysis.range_study import StudyRules, range_study
+        from analysis.trust_floor import PPK_AIMED_AT
+
+        with self._study_lock:
+            if policy.version not in self._studies:
+                rules = StudyRules(
+                    bands=Bands(policy.low_band_below, policy.upper_band_above),
+                    low_mark=policy.caution_below,
+                    tolerated_pull_risk=policy.tolerated_pull_risk,
+                    ppk_aimed_at=PPK_AIMED_AT,
+                )
+                study = range_study(self.wrenches, self.deviations, self.circumstances, rules)
+                self._studies = {policy.version: study}
+            return self._studies[policy.version]
+
     def _fitted(self) -> "FleetFit":
         from analysis.fleet import fit_fleet
 
@@ -124,12 +152,11 @@ class FleetCache:
         shop: str,
         version: str,
         as_of: datetime | None,
-        load: "Callable[[], tuple[pl.DataFrame, pl.DataFrame, Mapping[str, CheckPaper]]]",
+        load: "Callable[[], Loaded]",
     ) -> ShopEvidence:
         """The evidence of a shop at a version as of an instant (None: now).
 
-        load   gives the frames WRENCHES and READINGS and the papers of their checks; called when
-               there is no entry
+        load   called when there is no entry
         """
         key = shop, version, as_of
         with self._lock:

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import Final
 
+from analysis import range_study
 from analysis.fleet import METHOD, METHOD_VERSION
 
 
@@ -20,6 +21,8 @@ CONFORMITY: Final = Method("jcgm-106-decisions", "1")
 UNCERTAINTY: Final = Method("iso-6789-2-budget", "1")
 ACCEPTANCE: Final = Method("acceptance-by-evidence", "1")
 
-_ALL: Final = (FORECAST, SCATTER, CAPABILITY, CONFORMITY, UNCERTAINTY, ACCEPTANCE)
+RANGE_STUDY: Final = Method(range_study.METHOD, range_study.METHOD_VERSION)
+
+_ALL: Final = (FORECAST, SCATTER, CAPABILITY, CONFORMITY, UNCERTAINTY, ACCEPTANCE, RANGE_STUDY)
 # Part of the tag of every answer.
 VERSIONS: Final = tuple(f"{each.name}/{each.version}" for each in _ALL)

@@ -56,6 +56,10 @@ class Torque:
         code = unit_code(unit)
         return cls(value=value, unit=code, nm=value * newton_metres_per(code))
 
+    def times(self, factor: float) -> "Torque":
+        """So many times this torque, in the same unit."""
+        return Torque(self.value * factor, self.unit, self.nm * factor)
+
     def __str__(self) -> str:
         return f"{self.value:g} {self.unit}"
 

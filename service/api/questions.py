@@ -101,12 +101,17 @@ def ask(
         )
         if is_fresh(if_none_match, tag):
             raise Held(tag)
+        # A bench's clock may run a little ahead of this one.
+        up_to = asked or now + CLOCK_SLACK
         evidence = shop.fleets.evidence(
             shop.key,
             evidence_version,
             asked,
-            # A bench's clock may run a little ahead of this one.
-            lambda: (*records.evidence(asked or now + CLOCK_SLACK), records.checks.papers()),
+            lambda: (
+                *records.evidence(up_to),
+                records.circumstances(up_to),
+                records.checks.papers(),
+            ),
         )
     return Question(
         subject=subject, as_of=asked, today=today, policy=policy, evidence=evidence, tag=tag

@@ -53,3 +53,6 @@ class WarmUp:
             evidence.all_due(policy, question.day)
         if not self._called_off:
             evidence.other_targets(policy)
+        # Last: it takes longest, and is asked for least.
+        if not self._called_off:
+            evidence.range_study(policy)

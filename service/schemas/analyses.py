@@ -2,7 +2,7 @@
 
 import math
 from datetime import date
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import AwareDatetime, BeforeValidator, ConfigDict, Field
 
@@ -28,6 +28,14 @@ class FromAnalysis(Answer):
     """Built from a result of `analysis` whose attributes have these names."""
 
     model_config = ConfigDict(from_attributes=True)
+
+
+Built = TypeVar("Built", bound=FromAnalysis)
+
+
+def or_none(model: type[Built], found: object) -> Built | None:
+    """The answer built from a result; None of None."""
+    return None if found is None else model.model_validate(found)
 
 
 class MethodAnswer(FromAnalysis):

@@ -27,7 +27,7 @@ _MICROSECONDS_PER_DAY = 86_400_000_000
 def wrench_frame(connection: Connection, shop_id: int, wrench: str | None = None) -> pl.DataFrame:
     """One row a wrench of the shop, by serial, or the one; schema `analysis.evidence.WRENCHES`."""
     full_scale = ToleranceBasis.FULL_SCALE.value
-    return _frame(
+    return frame_of(
         connection,
         select(
             WrenchRow.serial,
@@ -56,7 +56,7 @@ def reading_frame(
     Voided checks are left out. Rows are in order of wrench, time, check, point and reading, so that
     the same evidence gives the same frame.
     """
-    checks = _frame(
+    checks = frame_of(
         connection,
         select(
             CheckRow.number,
@@ -68,11 +68,11 @@ def reading_frame(
             CheckRow.cycle_count,
             CheckRow.card_issuer.is_not(None),
         )
-        .where(*_counting(shop_id, as_of, wrench))
+        .where(*counting(shop_id, as_of, wrench))
         .order_by(CheckRow.wrench, CheckRow.performed_at, CheckRow.number),
         _CHECKS,
     )
-    readings = _frame(
+    readings = frame_of(
         connection,
         select(
             ReadingRow.check_number,
@@ -96,7 +96,7 @@ def reading_frame(
                 CheckRow.number == ReadingRow.check_number,
             ),
         )
-        .where(*_counting(shop_id, as_of, wrench))
+        .where(*counting(shop_id, as_of, wrench))
         .order_by(ReadingRow.check_number, ReadingRow.point_position, ReadingRow.position),
         _READINGS_OF_CHECKS,
     )
@@ -133,7 +133,10 @@ _READINGS_OF_CHECKS: Final = pl.Schema(
 )
 
 
-def _counting(shop_id: int, as_of: datetime, wrench: str | None) -> tuple[ColumnElement[bool], ...]:
+def counting(
+    shop_id: int, as_of: datetime, wrench: str | None = None
+) -> tuple[ColumnElement[bool], ...]:
+    """That a check is the shop's (or the wrench's), not voided, and performed up to `as_of`."""
     return (
         CheckRow.shop_id == shop_id,
         CheckRow.voided_at.is_(None),
@@ -142,9 +145,10 @@ def _counting(shop_id: int, as_of: datetime, wrench: str | None) -> tuple[Column
     )
 
 
-def _frame(
+def frame_of(
     connection: Connection, query: Select[*tuple[Any, ...]], schema: pl.Schema
 ) -> pl.DataFrame:
+    """The rows of a query, its columns in the order of the schema."""
     rows = connection.execute(query).all()
     if not rows:
         return pl.DataFrame(schema=schema)

@@ -63,9 +63,15 @@ class ShopStore:
             reading_frame(connection, shop_id, as_of, wrench),
         )
 
+    def circumstances(self, as_of: datetime) -> "pl.DataFrame":
+        """The frame CIRCUMSTANCES of `analysis.evidence`, checks up to `as_of`."""
+        from service.store.circumstances import circumstance_frame  # polars is slow
+
+        return circumstance_frame(self._scope.connection, self._scope.shop_id, as_of)
+
     def evidence_version(self) -> str:
-        """A text that changes whenever `evidence` could answer differently for the same `as_of`, or
-        `checks.papers` could.
+        """A text that changes whenever `evidence`, `circumstances` or `checks.papers` could answer
+        differently for the same `as_of`.
         """
         shop = self._scope.connection.execute(
             select(ShopRow.token, ShopRow.evidence_version).where(ShopRow.id == self._scope.shop_id)

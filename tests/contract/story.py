@@ -315,6 +315,8 @@ def tell(client: TestClient[Application]) -> list[Step]:
         path_parameters=angle_check,
     )
     do("coverJobs", "POST", "/v1/coverage", sent=JOBS)
+    do("readRangeStudy", "GET", "/v1/range-study")
+    do("readTrustedWindow", "GET", f"{wrench}/trusted-window", path_parameters=serial)
     do("readSchedule", "GET", "/v1/schedule", days=366)
     do("readScheduleFeed", "GET", "/v1/schedule.ics", days=366)
     do(

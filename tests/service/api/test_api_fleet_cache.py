@@ -8,9 +8,12 @@ from typing import Any
 import polars as pl
 import pytest
 
-from analysis.evidence import READINGS, WRENCHES
+from analysis.evidence import CIRCUMSTANCES, READINGS, WRENCHES
 from service.fleet_cache import MOST_ENTRIES, FleetCache
 from service.records import CheckPaper, Policy
+
+
+Loaded = tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, dict[str, CheckPaper]]
 
 
 class Fitting:
@@ -34,11 +37,11 @@ def fitting(monkeypatch: pytest.MonkeyPatch) -> Fitting:
     return counted
 
 
-Loaded = tuple[pl.DataFrame, pl.DataFrame, dict[str, CheckPaper]]
-
-
 def nothing() -> Loaded:
-    return pl.DataFrame(schema=WRENCHES), pl.DataFrame(schema=READINGS), {}
+    wrenches, readings, circumstances = (
+        pl.DataFrame(schema=each) for each in (WRENCHES, READINGS, CIRCUMSTANCES)
+    )
+    return wrenches, readings, circumstances, {}
 
 
 def test_many_questions_at_once_share_one_fit(fitting: Fitting) -> None:
@@ -88,3 +91,48 @@ def test_only_the_entries_used_last_are_kept() -> None:
     assert loaded == [*map(str, range(MOST_ENTRIES)), "new"]
     ask("1")
     assert loaded[-1] == "1"
+
+
+@pytest.fixture
+def studying(monkeypatch: pytest.MonkeyPatch) -> Fitting:
+    counted = Fitting()
+    monkeypatch.setattr(
+        "analysis.range_study.range_study", lambda wrenches, read, *_: counted(wrenches, read)
+    )
+    return counted
+
+
+def test_many_questions_at_once_share_one_study(studying: Fitting) -> None:
+    evidence = FleetCache().evidence("local", "a-1", None, nothing)
+    with ThreadPoolExecutor(8) as callers:
+        studies = list(callers.map(lambda _: evidence.range_study(Policy()), range(8)))
+    assert studying.made == 1
+    assert len({id(study) for study in studies}) == 1
+
+
+def test_another_policy_is_another_study(studying: Fitting) -> None:
+    """The bands, the mark and the risk tolerated are the policy's."""
+    evidence = FleetCache().evidence("local", "a-1", None, nothing)
+    for version in (1, 2, 2):
+        evidence.range_study(Policy(version=version))
+    assert studying.made == 2
+
+
+def test_a_study_under_way_holds_up_no_fit(
+    fitting: Fitting, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun, let_go = threading.Event(), threading.Event()
+
+    def held(*_: Any) -> Any:
+        begun.set()
+        assert let_go.wait(30)
+
+    monkeypatch.setattr("analysis.range_study.range_study", held)
+    evidence = FleetCache().evidence("local", "a-1", None, nothing)
+    with ThreadPoolExecutor(1) as callers:
+        study = callers.submit(evidence.range_study, Policy())
+        assert begun.wait(30)
+        evidence.under(Policy())
+        assert fitting.made == 1
+        assert not study.done()
+        let_go.set()
