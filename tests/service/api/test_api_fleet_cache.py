@@ -12,7 +12,6 @@ from analysis.evidence import CIRCUMSTANCES, READINGS, WRENCHES
 from service.fleet_cache import MOST_ENTRIES, FleetCache
 from service.records import CheckPaper, Policy
 
-
 Loaded = tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, dict[str, CheckPaper]]
 
 
