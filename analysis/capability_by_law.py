@@ -23,7 +23,7 @@ from typing import Final
 import numpy as np
 
 from analysis.arrays import Array
-from analysis.fleet import FamilyFit
+from analysis.family import FamilyFit
 from analysis.mixture import Mixture
 from analysis.outlook import Outlook, outlook
 from analysis.shop import Shop

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from analysis.errors import NotEnoughEvidence
-from analysis.fleet import FamilyFit
+from analysis.family import FamilyFit
 from analysis.tails import Tails, standardised_residuals
 
 _FEWEST_RESIDUALS: Final = 30

@@ -15,7 +15,7 @@ from analysis.arrays import Array
 from analysis.diagnostics import FamilyDiagnostics, diagnose
 from analysis.error_law import DAYS_PER_YEAR, ErrorLaw
 from analysis.errors import NotEnoughEvidence
-from analysis.fleet import FamilyFit, Source
+from analysis.family import FamilyFit, Source
 from analysis.history import Histories
 from analysis.mixture import Mixture, Summary, sign_probability, summarise
 from analysis.outliers import OutlyingReading

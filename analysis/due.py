@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.arrays import Array
-from analysis.fleet import FamilyFit
+from analysis.family import FamilyFit
 from analysis.outlook import last_days, outlook
 from analysis.pass_probability import CheckPlan, pass_probability, pass_probability_by_law
 

@@ -10,7 +10,7 @@ from enum import StrEnum
 from typing import Protocol
 
 from analysis.due import Due
-from analysis.fleet import Source
+from analysis.family import Source
 from analysis.numerals import chance, percent
 from analysis.standing import Standing
 from analysis.vocabulary import Mechanism

@@ -5,29 +5,16 @@ checked on two days or more borrows the other sizes of its mechanism; a mechanis
 them rests mostly on the trade's assumptions, and every answer says so.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from typing import Final, Literal, Self
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
 
 import polars as pl
 
-from analysis.arrays import Array
-from analysis.error_law import Assumption, ErrorLaw, assumption
+from analysis.error_law import assumption
 from analysis.errors import NotEnoughEvidence
-from analysis.family_posterior import family_mode, family_posterior
+from analysis.family import FamilyFit, fit_family
 from analysis.history import Histories, pack_histories
-from analysis.jumps import find_jumps
-from analysis.outliers import OutlyingReading, reading_scale, weigh_readings
-from analysis.state_filter import State, filter_histories
-from analysis.tails import Tails, fit_tails
-from analysis.time_basis import (
-    TimeBasis,
-    clock_sd_per_year,
-    other_bases,
-    pace_spreads,
-    typical_pace,
-    with_clock,
-)
 from analysis.vocabulary import Direction, Mechanism
 
 METHOD: Final = "error-law-state-space"
@@ -37,67 +24,6 @@ _ENOUGH_FOR_A_SIZE: Final = 6  # wrenches checked on two days at least: only the
 _ENOUGH_FOR_A_MECHANISM: Final = 3
 _SIZE_LIMITS_NM: Final = (30.0, 200.0)
 _SIZE_NAMES: Final = ("small", "medium", "large")
-
-Source = Literal["family", "mechanism", "defaults"]
-
-
-@dataclass(frozen=True, slots=True)
-class FamilyFit:
-    """A family's law with its doubt, and the state of each of its wrenches after its last check.
-
-    name        in words, e.g. "spring, medium (over 30 to 200 N·m)"
-    source      family: its own wrenches; mechanism: all sizes together; defaults: too few of those
-    basis       what its drift runs with
-    typical_pace  cycles a year of its typical wrench, nan where not known
-    clock_sd_per_year  (N,) doubt about how far the clock will run, known from the whole family
-    wrenches    how many wrenches the law was learnt from
-    checks      how many checks
-    law         K equally likely laws
-    mode        the most probable one
-    tails       of the scatter of its readings
-    histories   of the members only
-    state       (K, N) of the members
-    jump_evidence  (N, C) as in `analysis.jumps.JumpScan`
-    surprise, surprise_df  (N, C) squared standardised prediction errors under the mode
-    outlying    readings of the members that were weighted down
-    """
-
-    name: str
-    direction: Direction
-    source: Source
-    basis: TimeBasis
-    typical_pace: float
-    clock_sd_per_year: Array
-    wrenches: int
-    checks: int
-    law: ErrorLaw
-    mode: ErrorLaw
-    tails: Tails
-    histories: Histories
-    state: State
-    jump_evidence: Array
-    surprise: Array
-    surprise_df: Array
-    outlying: tuple[OutlyingReading, ...]
-
-    def of_rows(self, rows: list[int]) -> Self:
-        """The same family with only the chosen members."""
-        s = self.state
-        return replace(
-            self,
-            histories=self.histories.take(rows),
-            clock_sd_per_year=self.clock_sd_per_year[rows],
-            state=State(
-                level=s.level[..., rows],
-                rate=s.rate[..., rows],
-                level_cov=s.level_cov[..., rows],
-                level_rate_cov=s.level_rate_cov[..., rows],
-                rate_cov=s.rate_cov[..., rows],
-            ),
-            jump_evidence=self.jump_evidence[rows],
-            surprise=self.surprise[rows],
-            surprise_df=self.surprise_df[rows],
-        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,25 +60,47 @@ def fit_fleet(wrenches: pl.DataFrame, deviations: pl.DataFrame) -> FleetFit:
     wrenches    frame of `analysis.evidence.WRENCHES`
     deviations  frame of `analysis.deviation.with_deviations`
     """
-    kinds = {
-        row["wrench"]: (Mechanism(row["mechanism"]), size_class(row["full_scale_nm"]))
-        for row in wrenches.iter_rows(named=True)
+    kinds = kinds_of(wrenches)
+    return fleet_of(
+        [
+            family
+            for direction in Direction
+            for family in _families(pack_histories(deviations, direction), kinds, direction)
+        ]
+    )
+
+
+def fleet_of(families: Sequence[FamilyFit]) -> FleetFit:
+    """Families together, each wrench and direction found by its name."""
+    places = {
+        (wrench, family.direction): (number, row)
+        for number, family in enumerate(families)
+        for row, wrench in enumerate(family.histories.wrenches)
     }
-    families: list[FamilyFit] = []
-    places: dict[tuple[str, Direction], tuple[int, int]] = {}
-    for direction in Direction:
-        packed = pack_histories(deviations, direction)
-        for family in _families(packed, kinds, direction):
-            for row, wrench in enumerate(family.histories.wrenches):
-                places[wrench, direction] = (len(families), row)
-            families.append(family)
     return FleetFit(families=tuple(families), places=places)
 
 
+Kind = tuple[Mechanism, str]
+
+
+def kinds_of(wrenches: pl.DataFrame) -> dict[str, Kind]:
+    """Mechanism and size class of every wrench of the frame `analysis.evidence.WRENCHES`."""
+    return {
+        row["wrench"]: (Mechanism(row["mechanism"]), size_class(row["full_scale_nm"]))
+        for row in wrenches.iter_rows(named=True)
+    }
+
+
+def names_of_families(kind: Kind) -> tuple[str, str]:
+    """Names of the family of one size and of the one that several sizes share."""
+    mechanism, size = kind
+    return f"{mechanism.value}, {size}", f"{mechanism.value}, all sizes"
+
+
 def _families(
-    packed: Histories, kinds: Mapping[str, tuple[Mechanism, str]], direction: Direction
+    packed: Histories, kinds: Mapping[str, Kind], direction: Direction
 ) -> list[FamilyFit]:
-    members: dict[tuple[Mechanism, str], list[int]] = {}
+    members: dict[Kind, list[int]] = {}
     for row, wrench in enumerate(packed.wrenches):
         members.setdefault(kinds[wrench], []).append(row)
     repeated = packed.day[:, -1] > packed.day[:, 0]
@@ -165,13 +113,13 @@ def _families(
         borrowing = sorted(row for size, rows in sizes.items() if size not in alone for row in rows)
         for size in sorted(alone):
             own = packed.take(sizes[size])
-            name = f"{mechanism.value}, {size}"
+            name, _ = names_of_families((mechanism, size))
             fits.append(fit_family(name, "family", own, own, assumed, direction))
         if borrowing:
             enough = repeated[everyone].sum() >= _ENOUGH_FOR_A_MECHANISM
             fits.append(
                 fit_family(
-                    f"{mechanism.value}, all sizes",
+                    names_of_families((mechanism, ""))[1],
                     "mechanism" if enough else "defaults",
                     packed.take(everyone),
                     packed.take(borrowing),
@@ -180,69 +128,3 @@ def _families(
                 )
             )
     return fits
-
-
-def fit_family(
-    name: str,
-    source: Source,
-    teachers: Histories,
-    members: Histories,
-    assumed: Assumption,
-    direction: Direction,
-) -> FamilyFit:
-    """A family whose law is learnt from the teachers under an assumption, with its members' states.
-
-    name, source  as in FamilyFit
-    teachers      the histories that the law is learnt from
-    members       the histories that belong to the family, often the same
-    """
-    # Outlying readings are weighted down first: every later step rests on the cells.
-    scale = reading_scale(teachers)
-    teachers, _ = weigh_readings(teachers, scale)
-    members, outlying = weigh_readings(members, scale)
-    pace = typical_pace(teachers)
-    basis, start = _best_basis(teachers, pace, assumed)
-    posterior = family_posterior(with_clock(teachers, basis, pace), assumed, start=start)
-    own = find_jumps(posterior.mode, with_clock(members, basis, pace))
-    filtered = filter_histories(posterior.draws, own.histories)
-    checked = filter_histories(posterior.mode, own.histories, surprises=True)
-    return FamilyFit(
-        name=name,
-        direction=direction,
-        source=source,
-        basis=basis,
-        typical_pace=pace,
-        clock_sd_per_year=clock_sd_per_year(members, basis, pace, pace_spreads(teachers)),
-        wrenches=teachers.size,
-        checks=int(teachers.present.sum()),
-        law=posterior.draws,
-        mode=posterior.mode,
-        tails=fit_tails(posterior.mode, teachers),
-        histories=own.histories,
-        state=filtered.state,
-        jump_evidence=own.evidence,
-        surprise=checked.surprise[0],
-        surprise_df=checked.surprise_df,
-        outlying=outlying,
-    )
-
-
-# The simplest basis stands until another explains the readings clearly better: on this scale three
-# units are odds of twenty to one.
-_CLEARLY_BETTER: Final = 3.0
-
-
-def _best_basis(
-    teachers: Histories, pace: float, assumed: Assumption
-) -> tuple[TimeBasis, Array | None]:
-    """The basis with the highest posterior at its most probable law, and where that law lies."""
-    if not (teachers.present.sum(axis=1) >= 3).any():
-        return TimeBasis.TIME, None
-    plain = family_mode(with_clock(teachers, TimeBasis.TIME, pace), assumed)
-    tried = {TimeBasis.TIME: plain}
-    for basis in other_bases(teachers):
-        tried[basis] = family_mode(with_clock(teachers, basis, pace), assumed, start=plain.z)
-    best = max(tried, key=lambda basis: tried[basis].log_posterior)
-    if tried[best].log_posterior < tried[TimeBasis.TIME].log_posterior + _CLEARLY_BETTER:
-        best = TimeBasis.TIME
-    return best, tried[best].z

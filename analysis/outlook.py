@@ -12,7 +12,7 @@ import numpy as np
 
 from analysis.arrays import Array
 from analysis.error_law import DAYS_PER_YEAR, STRAY_FACTOR, ErrorLaw
-from analysis.fleet import FamilyFit
+from analysis.family import FamilyFit
 from analysis.mixture import Mixture
 from analysis.state_filter import State, advance
 from analysis.tails import NORMAL, Tails

@@ -11,7 +11,7 @@ from enum import StrEnum
 import numpy as np
 
 from analysis.errors import NotEnoughEvidence, OutsideRange
-from analysis.fleet import FamilyFit
+from analysis.family import FamilyFit
 from analysis.outlook import outlook
 from analysis.pass_probability import pass_probability
 from analysis.risk import pull_risk_tails

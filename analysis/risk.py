@@ -19,7 +19,7 @@ from enum import StrEnum
 import numpy as np
 
 from analysis.arrays import Array
-from analysis.fleet import FamilyFit
+from analysis.family import FamilyFit
 from analysis.mixture import summarise
 from analysis.outlook import Outlook, outlook
 from analysis.pass_probability import CheckPlan, pass_probability

@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from analysis.arrays import Array
-from analysis.fleet import FamilyFit, Source
+from analysis.family import FamilyFit, Source
 
 CREDIBILITY: Final = 0.95
 

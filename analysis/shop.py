@@ -13,7 +13,8 @@ import polars as pl
 from analysis.arrays import Array
 from analysis.drift import Drift, drift
 from analysis.due import Due, DuePolicy, due_dates
-from analysis.fleet import FamilyFit, FleetFit
+from analysis.family import FamilyFit
+from analysis.fleet import FleetFit
 from analysis.outlook import outlook
 from analysis.pass_probability import CheckPlan
 from analysis.risk import Risk, pull_risk, risk

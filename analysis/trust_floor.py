@@ -17,7 +17,7 @@ from typing import Final
 import numpy as np
 
 from analysis.arrays import Array, Flags
-from analysis.fleet import FamilyFit
+from analysis.family import FamilyFit
 from analysis.outlook import outlook
 from analysis.range_error import ErrorCurve
 from analysis.shop import Shop

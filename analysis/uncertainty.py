@@ -29,7 +29,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import ArrayLike
 
-from analysis.fleet import FamilyFit
+from analysis.family import FamilyFit
 from analysis.uncertainty_terms import (
     IN_WORDS,
     Contribution,

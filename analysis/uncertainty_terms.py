@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from analysis.errors import NotEnoughEvidence
-from analysis.fleet import FamilyFit
+from analysis.family import FamilyFit
 
 FEWEST_TOOLS: Final = 10  # of one model, for a value of the type (ISO 6789-2, from memory)
 

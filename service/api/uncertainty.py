@@ -3,7 +3,7 @@
 from litestar import Controller, Response, get
 from litestar.di import NamedDependency
 
-from analysis.fleet import FamilyFit
+from analysis.family import FamilyFit
 from analysis.vocabulary import Direction
 from service import methods
 from service.api.access import Shop

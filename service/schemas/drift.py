@@ -6,7 +6,7 @@ from pydantic import Field
 
 from analysis.drift import Drift
 from analysis.errors import NotEnoughEvidence
-from analysis.fleet import Source
+from analysis.family import Source
 from analysis.own_history import OwnHistory
 from analysis.time_basis import TimeBasis
 from analysis.vocabulary import Direction

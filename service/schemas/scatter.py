@@ -6,7 +6,7 @@ from pydantic import Field
 
 from analysis.bands import Bands
 from analysis.errors import NotEnoughEvidence
-from analysis.fleet import Source
+from analysis.family import Source
 from analysis.repeatability import BandRepeatability, Repeatability
 from analysis.scatter_law import ScatterLaw
 from analysis.variance_levels import SdEstimate

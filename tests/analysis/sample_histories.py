@@ -8,8 +8,9 @@ import polars as pl
 
 from analysis.arrays import Array
 from analysis.error_law import ErrorLaw
-from analysis.fleet import FamilyFit
+from analysis.family import FamilyFit
 from analysis.history import Histories, pack_histories
+from analysis.outliers import reading_scale
 from analysis.state_filter import filter_histories
 from analysis.tails import NORMAL, Tails
 from analysis.time_basis import TimeBasis, clock_sd_per_year, pace_spreads, with_clock
@@ -167,6 +168,8 @@ def family_of(
         law=law,
         mode=law.take([0]),
         tails=tails,
+        scale=reading_scale(histories),
+        spreads=pace_spreads(histories),
         histories=histories,
         state=filtered.state,
         jump_evidence=np.zeros(histories.present.shape),

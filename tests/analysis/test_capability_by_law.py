@@ -25,7 +25,8 @@ from analysis.capability_by_law import PlaceCapability, capability_by_law, capab
 from analysis.due import DuePolicy
 from analysis.error_law import ErrorLaw
 from analysis.errors import NotEnoughEvidence, OutsideRange
-from analysis.fleet import FamilyFit, FleetFit
+from analysis.family import FamilyFit
+from analysis.fleet import FleetFit
 from analysis.outlook import outlook
 from analysis.risk import pull_risk
 from analysis.shop import Shop, ShopRules, shop_of

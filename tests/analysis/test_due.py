@@ -20,7 +20,7 @@ from sample_histories import (
 
 from analysis.arrays import Array
 from analysis.due import Bound, Due, DuePolicy, add_months, due_dates, first_crossings
-from analysis.fleet import FamilyFit
+from analysis.family import FamilyFit
 from analysis.outlook import outlook
 from analysis.pass_probability import CheckPlan, pass_probability, pass_probability_by_law
 

@@ -5,7 +5,7 @@ import pytest
 from sample_histories import Story, Visit, histories_of, readings_at
 
 from analysis.error_law import assumption
-from analysis.fleet import fit_family
+from analysis.family import fit_family
 from analysis.outliers import FAR, reading_scale, weigh_readings
 from analysis.vocabulary import Direction, Mechanism
 

@@ -20,7 +20,7 @@ from sample_histories import (
 )
 from scipy.integrate import quad
 
-from analysis.fleet import FamilyFit
+from analysis.family import FamilyFit
 from analysis.outlook import Outlook, outlook
 from analysis.pass_probability import CheckPlan, pass_probability
 from analysis.risk import Driver, Risk, pull_risk, pull_risk_tails, risk, score

@@ -9,7 +9,7 @@ from invented_wrench import check_rows, history
 from sample_histories import Story, Visit, a_law, family_of, histories_of, laws_together
 
 from analysis.errors import NotEnoughEvidence
-from analysis.fleet import FamilyFit
+from analysis.family import FamilyFit
 from analysis.uncertainty import (
     budget,
     budgets_of_check,

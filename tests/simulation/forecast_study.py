@@ -26,7 +26,7 @@ from scipy.special import stdtrit
 from analysis.arrays import Array
 from analysis.due import first_crossings
 from analysis.error_law import DAYS_PER_YEAR, assumption
-from analysis.fleet import FamilyFit, fit_family
+from analysis.family import FamilyFit, fit_family
 from analysis.history import Histories
 from analysis.mixture import summarise
 from analysis.outlook import last_days, outlook

@@ -16,7 +16,7 @@ from scipy.stats import t as student
 from analysis.arrays import Array
 from analysis.drift import Rate
 from analysis.error_law import DAYS_PER_YEAR, Assumption, assumption
-from analysis.fleet import FamilyFit, fit_family
+from analysis.family import FamilyFit, fit_family
 from analysis.history import Histories
 from analysis.mixture import Mixture, sign_probability, summarise
 from analysis.outlook import outlook

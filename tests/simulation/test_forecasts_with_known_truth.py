@@ -11,7 +11,7 @@ import pytest
 
 from analysis.due import first_crossings
 from analysis.error_law import assumption, law_from_coordinates
-from analysis.fleet import FamilyFit, fit_family
+from analysis.family import FamilyFit, fit_family
 from analysis.jumps import FALSE_ALARM_RATE
 from analysis.mixture import summarise
 from analysis.outlook import last_days, outlook
