@@ -33,6 +33,7 @@ class Ground(StrEnum):
     PULL_RISK = "pull_risk_above_tolerated"
     OVERDUE = "overdue"
     CHECK_LIKELY_TO_FAIL = "pass_probability_below_target"
+    BELOW_TRUST_FLOOR = "below_trust_floor"
     LOW_IN_RANGE = "low_in_range"
     CARD_ONLY = "card_only"
     FAMILY_DEFAULTS = "family_defaults"

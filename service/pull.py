@@ -12,6 +12,7 @@ from service.acceptance import AcceptanceVerdict, judge_acceptance
 from service.criticality import Criticality, policy_for
 from service.records import Policy, ServiceStatus, Wrench
 from service.torque import Torque
+from service.wording import torque_in_words
 
 if TYPE_CHECKING:
     from analysis.due import Due
@@ -107,6 +108,8 @@ def judge_pull(
         limits_of(policy),
         by.day,
     )
+    if risk.pull_risk > policy.tolerated_pull_risk:
+        reasons = (*reasons, *_trust_floor(by, wrench, direction, risk.x))
     if acceptance := acceptance_reason(wrench, direction, by.proofs, policy, by.day):
         reasons = gravest_first((*reasons, acceptance))
     if wrench.status is ServiceStatus.OUT_OF_SERVICE:
@@ -125,6 +128,23 @@ def limits_of(policy: Policy) -> "Limits":
         reliability_target=policy.reliability_target,
         caution_below=policy.caution_below,
     )
+
+
+def _trust_floor(
+    by: PullDay, wrench: Wrench, direction: "Direction", x: float
+) -> "tuple[Reason, ...]":
+    """From which torque on the wrench may be trusted that day, where the pull lies below."""
+    from analysis.fitness import Ground, Reason
+    from analysis.numerals import percent
+    from analysis.trust_floor import trusted_window
+
+    window = trusted_window(by.shop, wrench.serial, direction, by.day)
+    if window.lowest is None or x >= window.lowest:
+        return ()
+    floor = torque_in_words(torque_of(wrench, window.lowest))
+    share = percent(100 * window.lowest)
+    words = f"by its own checks it may be trusted from {floor} on, {share} of full scale"
+    return (Reason(Ground.BELOW_TRUST_FLOOR, words),)
 
 
 def acceptance_reason(

@@ -1,5 +1,6 @@
 """The fit of wrenches for a fastener over HTTP: verdict, margin, order, torque then angle."""
 
+import re
 from collections.abc import Iterator
 from typing import Any
 
@@ -286,3 +287,20 @@ def test_a_wrench_whose_angle_was_found_out_is_not_fit_for_the_step(
             assert client.post(path, json=left, headers=key("left")).status_code == 201
             grounds = [each["ground"] for each in answer(client, question)["wrench"]["reasons"]]
             assert "angle_found_out_of_tolerance" not in grounds
+
+
+def test_below_its_own_trust_floor_the_number_is_told(shop: TestClient[Any]) -> None:
+    """Where a pull is riskier than tolerated at the bottom, the reason names the torque from which
+    on the wrench may be trusted, and there it is."""
+    asked = a_question(wrench="SP-3", torque=torque(20), criticality="safety_critical")
+    fit = answer(shop, asked)["wrench"]
+    (floor,) = [r["words"] for r in fit["reasons"] if r["ground"] == "below_trust_floor"]
+    found = re.fullmatch(
+        r"by its own checks it may be trusted from (\S+) N·m on, \S+ % of full scale", floor
+    )
+    assert found is not None, floor
+    at_floor = a_question(
+        wrench="SP-3", torque=torque(float(found[1])), criticality="safety_critical"
+    )
+    grounds = {r["ground"] for r in answer(shop, at_floor)["wrench"]["reasons"]}
+    assert not grounds & {"below_trust_floor", "pull_risk_above_tolerated", "pull_risk_refused"}
