@@ -1,42 +1,71 @@
-"""The bench's plan: every wrench as late as is safe and as early as the bench's capacity needs.
+"""The bench's plan: every check on a day, levelled exactly over the days that have room.
 
-Wrenches already past due come first, the riskiest of them soonest. Of the others as many as the
-bench can take are checked in time; where it cannot take all, the riskiest are, so that the plan
-removes the most risk (unit jobs with deadlines: taking each in order of worth, if the last free day
-before its deadline exists, is optimal). They are placed from the latest due date backwards, each on
-the last open day with room that is not after its due date. The rest take the first open days with
-room, riskiest first, and are marked late.
-Reference: E. L. Lawler, Combinatorial Optimization: Networks and Matroids (1976), chapter 7 (from
-memory).
+What a plan costs, in this order; each is made as small as it can be without more of one before it:
+
+1. days that wrenches past due still wait, so that they hold the first places;
+2. days by which the others come after the last day that policy allows (months, cycles);
+3. days by which they come after their due dates;
+4. exposure against interval given away. With f(t) the chance that a check on day t would find the
+   wrench out of tolerance, a late check costs the sum of f(t) over its late days: the expected
+   number of days out of tolerance. A check before its due date gives days of interval away. A day
+   of interval is worth to the shop what it accepts for it on the last one, a = 1 - reliability
+   target, and costs f(t) of exposure, so giving it away costs max(a - f(t), a / 10). Where nothing
+   is in the way a check therefore falls on its due date; where the bench is full, those come early
+   that are nearest to failing. The tenth keeps anybody from being called without need;
+5. expected days out of tolerance until the checks, where all else is equal.
+
+This is a transport problem with several costs in turn, solved exactly (`analysis.lexicographic`).
+A check comes no earlier than the bench needs: with N checks in all, it falls on one of the last N
+places up to its due date, or, late, on one of the first N places of all; other days are left out.
 """
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import Final
+
+import numpy as np
+
+from analysis.arrays import Array
+from analysis.due import Due
+from analysis.lexicographic import Rows, least_in_turn
+
+_LEAST_WORTH: Final = 0.1  # of a day of interval, as a share of what the shop accepts for one
 
 
 @dataclass(frozen=True, slots=True)
 class Waiting:
     """A wrench waiting for the bench.
 
-    due                 last day on which it should be checked
-    failure_probability chance that its check would fail on the day the plan is made
+    due      last day on which it should be checked
+    cap      last day on which policy allows its check, not before `due`
+    failing  chance that its check would fail on each day from the plan's first on; the last value
+             holds for all days after
     """
 
     wrench: str
     due: date
-    failure_probability: float
+    cap: date
+    failing: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Visit:
-    """A wrench on its day at the bench; late: after its due date."""
+    """A wrench on its day at the bench.
+
+    late                 after its due date
+    days_past_cap        after the last day that policy allows
+    failure_probability  chance that its check would fail on the day the plan is made
+    expected_days_out    expected number of days out of tolerance from then until the visit
+    """
 
     wrench: str
     day: date
     due: date
     late: bool
+    days_past_cap: int
     failure_probability: float
+    expected_days_out: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,70 +79,138 @@ class Plan:
 def plan_visits(
     waiting: Collection[Waiting],
     first_day: date,
-    last_day: date,
-    capacity: int,
-    closed_weekdays: Collection[int],
+    room: Mapping[date, int],
+    accepted_failing: float,
 ) -> Plan:
-    """Place every waiting wrench on an open day from `first_day` to `last_day`.
+    """Place every waiting wrench on a day that has room, as the module says.
 
-    capacity         checks a day, at least 1
-    closed_weekdays  0 is Monday
+    room              free places of the bench's days; days before `first_day` are passed over
+    accepted_failing  chance of failing that the shop accepts on the due date, above 0
 
-    Raises ValueError for less capacity, or a wrench that waits twice.
+    Raises ValueError for a wrench that waits twice.
     """
-    if capacity < 1:
-        raise ValueError("a bench takes at least one check a day")
     if len({item.wrench for item in waiting}) < len(waiting):
         raise ValueError("a wrench waits for one visit at a time")
-    days = [
-        first_day + timedelta(days=i)
-        for i in range((last_day - first_day).days + 1)
-        if (first_day + timedelta(days=i)).weekday() not in closed_weekdays
-    ]
-    room = dict.fromkeys(days, capacity)
-    placed: dict[str, date] = {}
-
-    def place(item: Waiting, choices: list[date]) -> bool:
-        for day in choices:
-            if room[day]:
-                room[day] -= 1
-                placed[item.wrench] = day
-                return True
-        return False
-
-    def riskiest_first(item: Waiting) -> tuple[float, date, str]:
-        return (-item.failure_probability, item.due, item.wrench)
-
-    def until(due: date) -> list[date]:
-        return [day for day in reversed(days) if day <= due]
-
-    for item in sorted((i for i in waiting if i.due < first_day), key=riskiest_first):
-        place(item, days)
-    taken = dict(room)
-    ahead = sorted((i for i in waiting if i.due >= first_day), key=riskiest_first)
-    in_time = [item for item in ahead if place(item, until(item.due))]
-    # The same set again, latest due first, so that nobody comes earlier than needed.
-    room = taken
-    for item in sorted(
-        in_time, key=lambda i: (-i.due.toordinal(), i.failure_probability, i.wrench)
-    ):
-        place(item, until(item.due))
-    for item in ahead:
-        if item.wrench not in placed:
-            place(item, days)
-    visits = [
-        Visit(
-            wrench=item.wrench,
-            day=placed[item.wrench],
-            due=item.due,
-            late=placed[item.wrench] > item.due,
-            failure_probability=item.failure_probability,
-        )
-        for item in waiting
-        if item.wrench in placed
-    ]
+    items = sorted(waiting, key=lambda item: item.wrench)
+    days = sorted(day for day, free in room.items() if free > 0 and day >= first_day)
+    if not items or not days:
+        return Plan(visits=(), without_room=tuple(item.wrench for item in items))
+    free = [room[day] for day in days]
+    without = max(len(items) - sum(free), 0)
+    if without:  # a day after the last, for those that find no room
+        days.append(days[-1] + timedelta(days=1))
+        free.append(without)
+    priced = [_Priced(item, first_day, days[-1], accepted_failing) for item in items]
+    placed = _placed(priced, days, free)
+    with_room = [each for each in zip(priced, placed, strict=True) if each[1] in room]
+    visits = [each.visit(day) for each, day in with_room]
     visits.sort(key=lambda v: (v.day, -v.failure_probability, v.wrench))
     return Plan(
         visits=tuple(visits),
-        without_room=tuple(sorted(i.wrench for i in waiting if i.wrench not in placed)),
+        without_room=tuple(
+            each.item.wrench for each, day in zip(priced, placed, strict=True) if day not in room
+        ),
     )
+
+
+def failing_by_day(due: Due, as_of_day: float, days: int) -> Array:
+    """(days,) chances that a check would fail, from the day that `due` was worked out for on.
+
+    Between the days for which a pass probability is known its normal quantile is taken as straight,
+    after the last of them as going on in the same way.
+    """
+    from scipy.special import ndtr, ndtri  # slow to import
+
+    known = {float(wait.days): wait.pass_probability for wait in due.waits}
+    until_due = due.due_day - as_of_day
+    if until_due > 0.0:
+        known[until_due] = due.pass_probability_at_due
+    at = np.array(sorted(known))
+    quantile = np.asarray(ndtri(np.clip([known[t] for t in at], 1e-12, 1 - 1e-12)))
+    slope = min(float((quantile[-1] - quantile[-2]) / (at[-1] - at[-2])), 0.0)
+    t = np.arange(days, dtype=np.float64)
+    beyond = slope * np.maximum(t - at[-1], 0.0)
+    return np.asarray(ndtr(-(np.interp(t, at, quantile) + beyond)))
+
+
+class _Priced:
+    """A waiting wrench with what each day would cost; days count from the first one."""
+
+    def __init__(self, item: Waiting, first_day: date, last_day: date, accepted: float) -> None:
+        self.item = item
+        self._first_day = first_day
+        self.due = (item.due - first_day).days
+        self.cap = (item.cap - first_day).days
+        horizon = (last_day - first_day).days
+        failing = np.array(item.failing)[np.minimum(np.arange(horizon), len(item.failing) - 1)]
+        self._exposure = np.concatenate([[0.0], np.cumsum(failing)])  # until each day
+        worth = np.maximum(accepted - failing, _LEAST_WORTH * accepted)
+        given_away = np.concatenate([[0.0], np.cumsum(worth)])
+        start = min(max(self.due, 0), horizon)
+        self.price = np.maximum(given_away[start] - given_away, 0.0) + np.maximum(
+            self._exposure - self._exposure[start], 0.0
+        )
+
+    @property
+    def overdue(self) -> bool:
+        return self.due < 0
+
+    def costs(self, offset: int) -> tuple[float, ...]:
+        """What the module counts, in its order."""
+        days = (
+            (offset, 0, 0)
+            if self.overdue
+            else (0, max(offset - self.cap, 0), max(offset - self.due, 0))
+        )
+        return (*map(float, days), float(self.price[offset]), float(self._exposure[offset]))
+
+    def visit(self, day: date) -> Visit:
+        return Visit(
+            wrench=self.item.wrench,
+            day=day,
+            due=self.item.due,
+            late=day > self.item.due,
+            days_past_cap=max((day - self.item.cap).days, 0),
+            failure_probability=self.item.failing[0],
+            expected_days_out=float(self._exposure[(day - self._first_day).days]),
+        )
+
+    def candidates(self, offsets: Array, free: Array, overdue: int, everyone: int) -> list[int]:
+        """The places in `offsets` (ascending days) among which the best plan has this check."""
+        before = np.cumsum(free) - free
+        if self.overdue:
+            return [int(i) for i in np.flatnonzero(before < overdue)]
+        in_time = offsets <= self.due
+        after = np.cumsum((free * in_time)[::-1])[::-1] - free  # places between it and the due date
+        return [
+            int(i) for i in np.flatnonzero(np.where(in_time, after < everyone, before < everyone))
+        ]
+
+
+def _placed(items: Sequence[_Priced], days: Sequence[date], free: Sequence[int]) -> list[date]:
+    """The day of each item."""
+    first = items[0]._first_day
+    offsets = np.array([(day - first).days for day in days])
+    places = np.array(free)
+    overdue = sum(item.overdue for item in items)
+    arcs = [
+        (i, j)
+        for i, item in enumerate(items)
+        for j in item.candidates(offsets, places, overdue, len(items))
+    ]
+    costs = np.array([items[i].costs(int(offsets[j])) for i, j in arcs])
+    columns = np.arange(len(arcs))
+    of_item = np.array([i for i, _ in arcs])
+    of_day = np.array([j for _, j in arcs]) + len(items)
+    chosen = least_in_turn(
+        list(costs.T),
+        Rows(
+            row=np.concatenate([of_item, of_day]),
+            column=np.concatenate([columns, columns]),
+            value=np.ones(2 * len(arcs)),
+            lower=np.concatenate([np.ones(len(items)), np.full(len(days), -np.inf)]),
+            upper=np.concatenate([np.ones(len(items)), places]),
+        ),
+    )
+    found = {arcs[k][0]: days[arcs[k][1]] for k in np.flatnonzero(chosen > 0.5)}
+    return [found[i] for i in range(len(items))]

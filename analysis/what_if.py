@@ -1,8 +1,7 @@
 """What another reliability target would cost and bring: intervals, checks a year, failing checks.
 
 The pass probability of every wrench is worked out once, on days a month apart up to the policy's
-cap in months; every target is then read off it. Between those days its normal quantile is taken as
-straight, which is within a day or two of the due date that `due` finds by bisection.
+cap in months (`analysis.pass_curve`); every target is then read off it.
 
 An interval runs from a wrench's last check to its due date under the policy, caps and floor
 included. Checks a year are as if each interval to come were like this one: after a check more is
@@ -17,16 +16,14 @@ from typing import Final
 
 import numpy as np
 
-from analysis.arrays import Array
 from analysis.due import Bound, policy_caps
 from analysis.error_law import DAYS_PER_YEAR
-from analysis.outlook import last_days, outlook
-from analysis.pass_probability import pass_probability
+from analysis.outlook import last_days
+from analysis.pass_curve import PassCurve
 from analysis.shop import PlannedGroup, Shop, planned_groups
 from analysis.vocabulary import Direction
 
 TARGETS: Final = (0.80, 0.90, 0.95, 0.98)
-_STEP_DAYS: Final = 30.0
 _SHORTEST_DAYS: Final = 1.0  # a wrench out already, and no floor: a check a day, not endlessly many
 
 
@@ -126,24 +123,15 @@ def _outcomes(
     """For each member of a group, its outcome under each target."""
     start = last_days(group.family)
     caps = policy_caps(start, shop.rules.due, group.cycles_per_day)
-    horizon = float((caps.months_day - start).max())
-    steps = np.arange(0.0, horizon + _STEP_DAYS, _STEP_DAYS)
-    quantile = _quantile(
-        np.stack(
-            [
-                pass_probability(outlook(group.family, start + step), group.plan, group.mpd_pct)
-                for step in steps
-            ]
-        )
-    )  # (T, N)
+    curve = PassCurve.of(group, float((caps.months_day - start).max()))
     by_target = []
     for target in targets:
-        days = _first_crossing(quantile, steps, float(_quantile(np.asarray(target))))
+        days = curve.first_crossing(target)
         days = np.where(start + days <= caps.months_day, days, np.inf)
         due_day, bound_by = caps.bounded(start + days)
         interval = due_day - start
         checks = DAYS_PER_YEAR / np.maximum(interval, _SHORTEST_DAYS)
-        failing = 1.0 - _at_days(quantile, steps, interval)
+        failing = 1.0 - curve.at(interval)
         by_target.append(
             [
                 TargetOutcome(
@@ -173,32 +161,3 @@ def _summed(target: float, running: Sequence[TargetOutcome], histories: int) -> 
         share_failing=failing / checks if checks else 0.0,
         bound_by_reliability=sum(each.bound_by is Bound.RELIABILITY for each in running),
     )
-
-
-def _quantile(probability: Array) -> Array:
-    from scipy.special import ndtri  # slow to import, needed only when a forecast is asked for
-
-    return np.asarray(ndtri(np.clip(probability, 1e-12, 1.0 - 1e-12)))
-
-
-def _first_crossing(quantile: Array, steps: Array, target: float) -> Array:
-    """(N,) days until a curve (T, N) is first below the target; infinity: never."""
-    below = quantile < target
-    first = below.argmax(axis=0)
-    before = np.take_along_axis(quantile, np.maximum(first - 1, 0)[None], axis=0)[0]
-    after = np.take_along_axis(quantile, first[None], axis=0)[0]
-    with np.errstate(divide="ignore", invalid="ignore"):  # below from the first day on
-        share = (before - target) / (before - after)
-    days = np.where(first == 0, 0.0, steps[first] - (1.0 - share) * _STEP_DAYS)
-    return np.where(below.any(axis=0), days, np.inf)
-
-
-def _at_days(quantile: Array, steps: Array, days: Array) -> Array:
-    """(N,) the probabilities of the curves (T, N) at `days` (N,) within the steps."""
-    from scipy.special import ndtr
-
-    low = np.minimum((days / _STEP_DAYS).astype(np.intp), len(steps) - 2)
-    share = days / _STEP_DAYS - low
-    columns = np.arange(days.size)
-    value = (1.0 - share) * quantile[low, columns] + share * quantile[low + 1, columns]
-    return np.asarray(ndtr(value))

@@ -262,6 +262,7 @@ class Policy:
     plan_repeats: int = 5
     bench_checks_per_day: int = 6
     closed_weekdays: tuple[int, ...] = (5, 6)  # Monday is 0
+    closed_dates: tuple[date, ...] = ()  # holidays, stock-taking
     time_zone: str = "UTC"
     version: int = 1
 

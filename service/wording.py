@@ -7,8 +7,9 @@ from analysis.due import Bound
 from analysis.fitness import Fitness, Ground
 from analysis.numerals import chance, number, percent
 from analysis.risk import Driver
-from analysis.vocabulary import Direction
+from analysis.vocabulary import CheckKind, Direction
 from service.acceptance import AcceptanceVerdict
+from service.booking_records import Booking, BookingStatus
 from service.frames import date_of_day
 from service.records import Policy
 from service.torque import Torque
@@ -16,8 +17,9 @@ from service.torque import Torque
 if TYPE_CHECKING:
     from analysis.due import Due
     from analysis.risk import Risk
-    from analysis.schedule import Visit
+    from analysis.savings import Savings
     from service.acceptance import Acceptance
+    from service.bench_plan import PlannedVisit
     from service.pull import JudgedPull
 
 _DIRECTIONS: Final = {
@@ -142,16 +144,66 @@ def due_in_words(wrench: str, direction: Direction, due: "Due", policy: Policy, 
     )
 
 
-def visit_in_words(visit: "Visit") -> str:
+def visit_in_words(visit: "PlannedVisit") -> str:
     """When a wrench is to be checked, and how likely it is to fail."""
+    what = "check on" if visit.booking is None else "booked for"
+    closed = ", a day on which the bench is closed by the policy in force" if visit.closed else ""
+    if visit.due is None or visit.failure_probability is None:
+        return f"{visit.wrench}: {what} {visit.day}{closed}; nothing is known of it yet."
     return (
-        f"{visit.wrench}: check on {visit.day}, {_due(visit)}; "
-        f"{chance(visit.failure_probability)} chance that a check today would fail."
+        f"{visit.wrench}: {what} {visit.day}{closed}, {_due(visit.day, visit.due)}"
+        f"{_past_cap(visit)}; {chance(visit.failure_probability)} chance that a check today would "
+        "fail."
     )
 
 
-def _due(visit: "Visit") -> str:
-    if not visit.late:
-        return f"due on {visit.due}"
-    days = (visit.day - visit.due).days
-    return f"{days} {'day' if days == 1 else 'days'} after it was due on {visit.due}"
+def _due(day: date, due: date) -> str:
+    return f"due on {due}" if day <= due else f"{_days((day - due).days)} after it was due on {due}"
+
+
+def _past_cap(visit: "PlannedVisit") -> str:
+    """Said where the forecast set an earlier day; else the days after it was due say the same."""
+    if not visit.days_past_cap or visit.cap == visit.due:
+        return ""
+    return f", and {_days(visit.days_past_cap)} after the last day that the policy allows"
+
+
+def _days(days: int) -> str:
+    return "1 day" if days == 1 else f"{days} days"
+
+
+def booking_in_words(booking: Booking) -> str:
+    """Which wrench has which day, or had it."""
+    kind = f"its check {booking.kind.value.replace('_', ' ')}"
+    if booking.kind is CheckKind.VERIFICATION:
+        kind = "a verification"
+    if booking.status is BookingStatus.CANCELLED:
+        why = f": {booking.reason}" if booking.reason else ""
+        return f"{booking.wrench}: no longer booked for {booking.day}{why}."
+    return f"{booking.wrench}: booked for {booking.day}, for {kind}."
+
+
+def savings_in_words(found: "Savings", months: int) -> str:
+    """What due dates save or risk against one check every so many months."""
+    every = "once a month" if months == 1 else f"every {months} months"
+    if not found.wrenches:
+        return "No wrench has an interval to compare: none that was checked is fit to run one."
+    by_due, fixed = found.by_due_dates, found.fixed
+    more = by_due.checks - fixed.checks
+    change = "as many as" if round(more) == 0 else f"{number(abs(more), 2)} more than"
+    if round(more) < 0:
+        change = f"{number(abs(more), 2)} fewer than"
+    count = len(found.wrenches)
+    wrenches = "1 wrench is" if count == 1 else f"{count} wrenches are"
+    work = len(found.needs_work)
+    left = ""
+    if work:
+        left = (
+            f" {'1 wrench needs' if work == 1 else f'{work} wrenches need'} work first and "
+            f"{'is' if work == 1 else 'are'} in neither number."
+        )
+    return (
+        f"By due dates {wrenches} checked {number(by_due.checks, 2)} times a year, {change} with a "
+        f"check {every}, and out of tolerance on an expected {number(by_due.days_out, 2)} "
+        f"wrench-days a year instead of {number(fixed.days_out, 2)}.{left}"
+    )

@@ -55,8 +55,8 @@ UNKNOWN_RECORD = Kind(
     "unknown-record",
     404,
     "No such record",
-    "The shop has no wrench, tester, check or pull of this serial or id. Letters are told apart by"
-    " case.",
+    "The shop has no wrench, tester, check, pull or booking of this serial or id. Letters are told"
+    " apart by case.",
     "List what is there, or register it first.",
 )
 METHOD_NOT_ALLOWED = Kind(
@@ -70,7 +70,8 @@ DUPLICATE_RECORD = Kind(
     "duplicate-record",
     409,
     "It is already there",
-    "A wrench or tester has this serial already, or the same check (wrench, tester or card, time,"
+    "A wrench or tester has this serial already, the wrench is booked for a"
+    " day to come already, or the same check (wrench, tester or card, time,"
     " kind and direction) is stored. `existing` names it. Nothing was stored.",
     "Use the record that is there. A wrong check is voided first, with a reason.",
 )

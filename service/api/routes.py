@@ -9,6 +9,7 @@ from service.api.acceptance import AcceptanceController
 from service.api.access import Shop
 from service.api.analyses import AnalysisController
 from service.api.angle_checks import AngleCheckController
+from service.api.bookings import BookingController
 from service.api.check_imports import CheckImportController
 from service.api.checks import CheckController
 from service.api.conformity import ConformityController
@@ -48,6 +49,7 @@ HANDLERS: Final[list[ControllerRouterHandler]] = [
     CoverageController,
     ScheduleController,
     RangeStudyController,
+    BookingController,
     PolicyController,
     HealthController,
     ProblemController,

@@ -1,5 +1,7 @@
 """The bench's schedule from predicted drift: as a list, and as a feed for calendars."""
 
+from dataclasses import dataclass
+from datetime import datetime
 from typing import Annotated, Final
 
 from litestar import Controller, Response, get
@@ -12,12 +14,24 @@ from service.api.answers import REVALIDATE
 from service.api.operations import TextBody, tells
 from service.api.paging import every_wrench
 from service.api.parameters import AsOf, IfNoneMatch
-from service.api.questions import Question, answer_to, ask
-from service.bench_plan import BenchPlan, bench_plan
+from service.api.questions import Question, answer_to, ask, past_instant
+from service.bench_plan import bench_plan
+from service.booking_records import Booking
+from service.bookings import BenchBook
 from service.calendar_feed import visit_feed
 from service.records import Wrench
 from service.schemas.analyses import MethodAnswer
-from service.schemas.schedule import ScheduleAnswer, ShopTargetAnswer, UncheckedAnswer, VisitAnswer
+from service.schemas.schedule import (
+    MissedAnswer,
+    RegimeAnswer,
+    SavingsAnswer,
+    ScheduleAnswer,
+    ShopTargetAnswer,
+    UncheckedAnswer,
+    VisitAnswer,
+    WrenchSavingsAnswer,
+)
+from service.wording import savings_in_words
 
 _CALENDAR: Final = "text/calendar"
 _FEED: Final = TextBody(
@@ -30,6 +44,10 @@ Days = Annotated[
     int, QueryParameter(description="How many days the plan covers, today included.", ge=1, le=366)
 ]
 _USUAL_DAYS: Final = 90
+Months = Annotated[
+    int, QueryParameter(description="The fixed interval to compare with.", ge=1, le=60)
+]
+_USUAL_MONTHS: Final = 12
 
 
 class ScheduleController(Controller):
@@ -41,9 +59,12 @@ class ScheduleController(Controller):
         operation_id="readSchedule",
         summary="Which wrench to check on which day",
         description=(
-            "Every wrench in service that is due in the days asked about, as late as is safe and "
-            "as early as the bench's capacity needs; those past due first, the riskiest soonest. "
-            "Beside it, what other reliability targets would cost and bring."
+            "Every wrench in service on its day at the bench: booked days as they are, those past "
+            "due on the first free places, the riskiest soonest, all others on their due date or "
+            "as little before it as the bench's capacity needs, those nearest to failing first. Of "
+            "all plans the one with the least lateness, then with the least exposure for the "
+            "interval given away, exactly. Beside it, what other reliability targets would cost "
+            "and bring."
         ),
         sync_to_thread=True,
     )
@@ -55,7 +76,9 @@ class ScheduleController(Controller):
         if_none_match: IfNoneMatch = None,
     ) -> Response[ScheduleAnswer]:
         question = _asked(shop, "schedule", days, as_of, if_none_match)
-        planned = _planned(question, days)
+        planned = bench_plan(
+            _book(question), question.evidence.all_due(question.policy, question.day), days
+        )
         return answer_to(
             question,
             ScheduleAnswer(
@@ -65,12 +88,17 @@ class ScheduleController(Controller):
                 method=MethodAnswer.model_validate(methods.FORECAST),
                 policy_version=question.policy.version,
                 checks_per_day=question.policy.bench_checks_per_day,
-                visits=tuple(VisitAnswer.of(visit) for visit in planned.plan.visits),
-                without_room=planned.plan.without_room,
+                visits=tuple(VisitAnswer.of(visit) for visit in planned.visits),
+                without_room=planned.without_room,
                 unchecked=tuple(
                     UncheckedAnswer(wrench=serial, because="no reading of it is known")
                     for serial in planned.unchecked
                 ),
+                missed_bookings=tuple(
+                    MissedAnswer(booking=missed.id, wrench=missed.wrench, day=missed.day)
+                    for missed in planned.missed
+                ),
+                expected_days_out=sum(visit.expected_days_out or 0.0 for visit in planned.visits),
                 other_targets=tuple(
                     ShopTargetAnswer.model_validate(outcome)
                     for outcome in question.evidence.other_targets(question.policy)
@@ -95,19 +123,79 @@ class ScheduleController(Controller):
         if_none_match: IfNoneMatch = None,
     ) -> Response[bytes]:
         question = _asked(shop, "schedule.ics", days, as_of, if_none_match)
+        book = _book(question)
+        planned = bench_plan(book, question.evidence.all_due(question.policy, question.day), days)
         return Response(
-            visit_feed(shop.key, _planned(question, days).plan.visits, question.today),
+            visit_feed(shop.key, planned.visits, book.bookings, question.today),
             media_type=_CALENDAR,
             headers={"ETag": question.tag, **REVALIDATE},
         )
 
+    @get(
+        "/schedule/savings",
+        operation_id="readSavings",
+        summary="What due dates save or risk against a fixed interval",
+        description=(
+            "Checks a year, and expected days out of tolerance a year, by the due dates and with "
+            "one interval for all wrenches, as if every interval to come were like the one that "
+            "runs now. A wrench that was below the shop's target at its last check needs work, not "
+            "an interval, and is in neither sum."
+        ),
+        sync_to_thread=True,
+    )
+    def savings(
+        self,
+        shop: NamedDependency[Shop],
+        months: Months = _USUAL_MONTHS,
+        as_of: AsOf = None,
+        if_none_match: IfNoneMatch = None,
+    ) -> Response[SavingsAnswer]:
+        from analysis.error_law import DAYS_PER_YEAR
+        from analysis.savings import savings_of_shop
+
+        question = ask(
+            shop, lambda _: None, "savings", months, as_of=as_of, if_none_match=if_none_match
+        )
+        fitted = question.evidence.under(question.policy)
+        found = savings_of_shop(fitted, months * DAYS_PER_YEAR / 12.0)
+        return answer_to(
+            question,
+            SavingsAnswer(
+                as_of=question.as_of,
+                day=question.today,
+                method=MethodAnswer.model_validate(methods.FORECAST),
+                policy_version=question.policy.version,
+                months=months,
+                in_words=savings_in_words(found, months),
+                by_due_dates=RegimeAnswer.model_validate(found.by_due_dates),
+                fixed=RegimeAnswer.model_validate(found.fixed),
+                wrenches=tuple(WrenchSavingsAnswer.model_validate(each) for each in found.wrenches),
+                needs_work=found.needs_work,
+                cautions=cautions.ALWAYS,
+            ),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Recorded:
+    """What the records say that a plan depends on beside evidence and policy."""
+
+    wrenches: tuple[Wrench, ...]
+    bookings: tuple[Booking, ...]
+    last_checks: dict[str, datetime]
+
 
 def _asked(
     shop: Shop, operation: str, days: int, as_of: str | None, if_none_match: str | None
-) -> Question[tuple[Wrench, ...]]:
+) -> Question[_Recorded]:
+    asked = None if as_of is None else past_instant(as_of, shop.now())
     return ask(
         shop,
-        lambda records: tuple(every_wrench(records)),
+        lambda records: _Recorded(
+            tuple(every_wrench(records)),
+            records.bookings.every(asked),
+            records.bookings.last_checks(asked),
+        ),
         operation,
         days,
         as_of=as_of,
@@ -115,7 +203,12 @@ def _asked(
     )
 
 
-def _planned(question: Question[tuple[Wrench, ...]], days: int) -> BenchPlan:
-    policy = question.policy
-    due = question.evidence.all_due(policy, question.day)
-    return bench_plan(question.subject, due, policy, question.today, days)
+def _book(question: Question[_Recorded]) -> BenchBook:
+    recorded = question.subject
+    return BenchBook(
+        policy=question.policy,
+        today=question.today,
+        bookings=recorded.bookings,
+        wrenches={wrench.serial: wrench for wrench in recorded.wrenches},
+        last_checks=recorded.last_checks,
+    )

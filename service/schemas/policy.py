@@ -1,5 +1,7 @@
 """The shop's policy: what it aims at, and what its bench can do."""
 
+from collections.abc import Hashable
+from datetime import date
 from typing import Annotated, Any, Self
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -54,6 +56,9 @@ class PolicyInput(Input):
     closed_weekdays: Annotated[tuple[Weekday, ...], Field(max_length=6)] = Field(
         description="0 is Monday; at least one day stays open."
     )
+    closed_dates: Annotated[tuple[date, ...], Field(max_length=400)] = Field(
+        default=(), description="Single days on which the bench is closed, such as holidays."
+    )
     time_zone: Annotated[str, Field(max_length=64), AfterValidator(_zone)] = Field(
         description="A zone of the IANA database, such as Europe/Berlin.", examples=["UTC"]
     )
@@ -72,9 +77,9 @@ class PolicyInput(Input):
             raise PydanticCustomError("order", "must be above low_band_below")
         return upper
 
-    @field_validator("plan_targets", "closed_weekdays")
+    @field_validator("plan_targets", "closed_weekdays", "closed_dates")
     @classmethod
-    def _each_once(cls, values: tuple[float, ...]) -> tuple[float, ...]:
+    def _each_once(cls, values: tuple[Hashable, ...]) -> tuple[Hashable, ...]:
         if len(set(values)) != len(values):
             raise PydanticCustomError("repeated", "each value may come once")
         return values
@@ -101,6 +106,7 @@ class PolicyAnswer(Answer):
     plan_repeats: int
     bench_checks_per_day: int
     closed_weekdays: tuple[int, ...]
+    closed_dates: tuple[date, ...]
     time_zone: str
     version: int
 

@@ -5,7 +5,7 @@ from typing import Self
 
 from pydantic import Field
 
-from analysis.schedule import Visit
+from service.bench_plan import PlannedVisit
 from service.schemas.analyses import FromAnalysis, MethodAnswer
 from service.schemas.base import Answer, UtcInstant
 from service.wording import visit_in_words
@@ -17,22 +17,38 @@ class VisitAnswer(Answer):
     wrench: str
     in_words: str
     day: date
-    due: date
-    late: bool = Field(description="After its due date, because the bench has no room before.")
-    failure_probability: float = Field(
+    due: date | None = Field(description="null: nothing is known of it, but somebody booked it.")
+    late: bool = Field(description="After its due date.")
+    days_past_cap: int = Field(description="Days after the last day that the policy allows.")
+    failure_probability: float | None = Field(
         description="Chance that its check would fail on the day the plan is made."
     )
+    expected_days_out: float | None = Field(
+        description="Expected number of days until the visit on which a check would fail."
+    )
+    booking: str | None = Field(description="Id of the booking that holds the day; null: none.")
 
     @classmethod
-    def of(cls, visit: Visit) -> Self:
+    def of(cls, visit: PlannedVisit) -> Self:
         return cls(
             wrench=visit.wrench,
             in_words=visit_in_words(visit),
             day=visit.day,
             due=visit.due,
             late=visit.late,
+            days_past_cap=visit.days_past_cap,
             failure_probability=visit.failure_probability,
+            expected_days_out=visit.expected_days_out,
+            booking=visit.booking.id if visit.booking else None,
         )
+
+
+class MissedAnswer(Answer):
+    """A booked day that went by without a check; the wrench is planned anew."""
+
+    booking: str
+    wrench: str
+    day: date
 
 
 class UncheckedAnswer(Answer):
@@ -70,10 +86,50 @@ class ScheduleAnswer(Answer):
     checks_per_day: int
     visits: tuple[VisitAnswer, ...]
     without_room: tuple[str, ...] = Field(
-        description="Wrenches that are due and find no open day with room."
+        description="Wrenches due in these days that find no free place in them."
     )
     unchecked: tuple[UncheckedAnswer, ...] = Field(
         description="They have no date because nothing is known; check them first."
     )
+    missed_bookings: tuple[MissedAnswer, ...]
+    expected_days_out: float = Field(
+        description="Sum over the visits: expected wrench-days out of tolerance until them."
+    )
     other_targets: tuple[ShopTargetAnswer, ...]
+    cautions: tuple[str, ...]
+
+
+class RegimeAnswer(FromAnalysis):
+    """A way to set intervals, a year."""
+
+    checks: float = Field(description="Expected number of checks.")
+    days_out: float = Field(
+        description="Expected number of days on which a check would find a reading outside."
+    )
+
+
+class WrenchSavingsAnswer(FromAnalysis):
+    """One wrench by its due dates, and with the fixed interval."""
+
+    wrench: str
+    interval_days: float = Field(description="From its last check to its due date.")
+    by_due_dates: RegimeAnswer
+    fixed: RegimeAnswer
+
+
+class SavingsAnswer(Answer):
+    """What due dates save or risk against one interval for all wrenches."""
+
+    as_of: UtcInstant | None
+    day: date
+    method: MethodAnswer
+    policy_version: int
+    months: int = Field(description="The fixed interval.")
+    in_words: str
+    by_due_dates: RegimeAnswer
+    fixed: RegimeAnswer
+    wrenches: tuple[WrenchSavingsAnswer, ...]
+    needs_work: tuple[str, ...] = Field(
+        description="Below the shop's target on the day of their last check: in neither sum."
+    )
     cautions: tuple[str, ...]

@@ -12,6 +12,7 @@ REVISIONS: Final = (
     "0002",
     "0003",
     "0004",
+    "0005",
 )  # one a file in migrations/versions, oldest first
 HEAD: Final = REVISIONS[-1]
 

@@ -1,7 +1,7 @@
 """The policy of one shop, every version of it kept."""
 
 import dataclasses
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import insert, select
@@ -38,6 +38,7 @@ class Policies:
         changed = dataclasses.replace(policy, version=expected_version + 1)
         document = dataclasses.asdict(changed)
         del document["version"]
+        document["closed_dates"] = [day.isoformat() for day in changed.closed_dates]
         self._scope.connection.execute(
             insert(PolicyRow).values(
                 shop_id=self._scope.shop_id,
@@ -54,4 +55,6 @@ def _record(version: int, document: dict[str, Any]) -> Policy:
     fields["decision_rule"] = DecisionRule(fields["decision_rule"])
     fields["plan_targets"] = tuple(fields["plan_targets"])
     fields["closed_weekdays"] = tuple(fields["closed_weekdays"])
+    # Documents of before this field have none.
+    fields["closed_dates"] = tuple(map(date.fromisoformat, fields.get("closed_dates", ())))
     return Policy(**fields, version=version)

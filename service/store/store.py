@@ -16,6 +16,7 @@ from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 from service.store import migrate as migrations
 from service.store.angle_checks import AngleChecks
+from service.store.bookings import Bookings
 from service.store.checks import Checks
 from service.store.engine import BUSY_TIMEOUT_S, open_readers, open_writer, sync_directory
 from service.store.errors import StoreBusy, StoreUnusable, UnknownRecord
@@ -45,6 +46,7 @@ class ShopStore:
         self.pulls = Pulls(self._scope)
         self.angle_checks = AngleChecks(self._scope)
         self.events = Events(self._scope)
+        self.bookings = Bookings(self._scope)
         self.policy = Policies(self._scope)
         self.idempotency = KeptAnswers(self._scope)
 

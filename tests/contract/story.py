@@ -319,6 +319,25 @@ def tell(client: TestClient[Application]) -> list[Step]:
     do("readTrustedWindow", "GET", f"{wrench}/trusted-window", path_parameters=serial)
     do("readSchedule", "GET", "/v1/schedule", days=366)
     do("readScheduleFeed", "GET", "/v1/schedule.ics", days=366)
+    do("readSavings", "GET", "/v1/schedule/savings", months=12)
+    booked = do(
+        "bookBench",
+        "POST",
+        "/v1/schedule/bookings",
+        sent={"wrench": "SP-101", "day": "2026-05-08", "note": "before the tyre season"},
+        key="book-SP-101",
+    )
+    booking = {"booking_id": booked.json()["id"]}
+    do(
+        "changeBooking",
+        "PATCH",
+        booked.headers["location"],
+        sent={"day": "2026-05-11", "reason": "the wrench is away until Monday"},
+        if_match='"v1"',
+        path_parameters=booking,
+    )
+    do("readBooking", "GET", booked.headers["location"], path_parameters=booking)
+    do("listBookings", "GET", "/v1/schedule/bookings", wrench="SP-101", limit=50)
     do(
         "voidCheck",
         "POST",

@@ -21,7 +21,7 @@ DESCRIPTION = description()
 ANALYSES = {
     "readDrift", "readRepeatability", "readCapability", "readConformity", "readUncertainty",
     "readAcceptance", "readDue", "readRisk", "readRisks", "readSchedule", "judgeFastenerFit",
-    "coverJobs", "readRangeStudy", "readTrustedWindow",
+    "coverJobs", "readRangeStudy", "readTrustedWindow", "readSavings",
 }  # fmt: skip
 
 

@@ -1,26 +1,49 @@
 """The feed keeps to iCalendar, RFC 5545: read back by a library, and told apart by its UIDs."""
 
+import re
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
+import pytest
 from icalendar import Calendar
 
-from analysis.schedule import Visit
+from analysis.vocabulary import CheckKind
+from service.bench_plan import PlannedVisit
+from service.booking_records import Booking, BookingStatus
 from service.calendar_feed import visit_feed
 from service.wording import visit_in_words
 
 TODAY = date(2026, 5, 4)
+BOOKED = Booking(
+    id="b-1",
+    wrench="SP-1",
+    kind=CheckKind.AS_FOUND,
+    day=date(2026, 5, 11),
+    recorded_at=datetime(2026, 5, 4, 9, 30, 12, 345, tzinfo=UTC),
+)
 
 
-def a_visit(wrench: str = "SP-1", day: date = date(2026, 12, 31), **changes: Any) -> Visit:
-    return Visit(
-        **{"wrench": wrench, "day": day, "due": day, "late": False, "failure_probability": 0.04}
-        | changes
-    )
+def a_visit(wrench: str = "SP-1", day: date = date(2026, 12, 31), **changes: Any) -> PlannedVisit:
+    fields: dict[str, Any] = {
+        "wrench": wrench,
+        "day": day,
+        "due": day,
+        "cap": day,
+        "failure_probability": 0.04,
+        "expected_days_out": 1.0,
+    }
+    return PlannedVisit(**fields | changes)
 
 
-def events(*visits: Visit, shop: str = "local", day: date = TODAY) -> list[Any]:
-    return list(Calendar.from_ical(visit_feed(shop, visits, day)).walk("VEVENT"))
+def a_feed(
+    *visits: PlannedVisit, shop: str = "local", day: date = TODAY, bookings: Any = ()
+) -> bytes:
+    return visit_feed(shop, visits, bookings, day)
+
+
+def events(*visits: PlannedVisit, **where: Any) -> list[Any]:
+    return list(Calendar.from_ical(a_feed(*visits, **where)).walk("VEVENT"))
 
 
 def test_an_event_is_the_whole_day_of_its_visit() -> None:
@@ -30,12 +53,13 @@ def test_an_event_is_the_whole_day_of_its_visit() -> None:
     assert event["DTEND"].dt == date(2027, 1, 1)
     assert event["DTSTART"].params["VALUE"] == "DATE"
     assert event["TRANSP"] == "TRANSPARENT"
+    assert event["STATUS"] == "TENTATIVE"
     assert event["SUMMARY"] == "Check wrench SP-1"
     assert event["DESCRIPTION"] == visit_in_words(a_visit())
 
 
 def test_a_late_visit_says_so() -> None:
-    (event,) = events(a_visit(late=True, due=TODAY))
+    (event,) = events(a_visit(due=TODAY))
     assert event["SUMMARY"] == "Check wrench SP-1 (late)"
 
 
@@ -47,6 +71,64 @@ def test_an_event_keeps_its_uid_when_its_day_moves_and_is_the_later_revision() -
     assert moved["SEQUENCE"] > first["SEQUENCE"]
     assert first["DTSTAMP"].dt == datetime(2026, 5, 4, tzinfo=UTC)
     assert moved["DTSTAMP"].dt > first["DTSTAMP"].dt
+    assert moved["LAST-MODIFIED"].dt > first["LAST-MODIFIED"].dt
+
+
+def test_a_booked_visit_is_confirmed_and_every_change_is_a_revision_of_one_event() -> None:
+    """Section 3.8.1.11 has the three words; the day of the feed changes nothing."""
+    moved = replace(
+        BOOKED,
+        day=date(2026, 5, 12),
+        version=2,
+        recorded_at=BOOKED.recorded_at + timedelta(hours=1),
+    )
+    cancelled = replace(
+        moved,
+        status=BookingStatus.CANCELLED,
+        reason="away",
+        version=3,
+        recorded_at=moved.recorded_at + timedelta(days=1),
+    )
+    (first,) = events(a_visit(day=BOOKED.day, booking=BOOKED), bookings=[BOOKED])
+    (second,) = events(a_visit(day=moved.day, booking=moved), bookings=[moved])
+    assert events(a_visit(day=moved.day, booking=moved), day=TODAY + timedelta(days=1)) == [second]
+    (third,) = events(bookings=[cancelled])
+    assert first["UID"] == second["UID"] == third["UID"] == "booking-b-1@local.wrench-drift"
+    assert [event["STATUS"] for event in (first, second, third)] == [
+        "CONFIRMED", "CONFIRMED", "CANCELLED",
+    ]  # fmt: skip
+    assert [event["SEQUENCE"] for event in (first, second, third)] == [0, 1, 2]
+    stamps = [event["DTSTAMP"].dt for event in (first, second, third)]
+    assert stamps == sorted(set(stamps))
+    assert stamps[0] == datetime(2026, 5, 4, 9, 30, 12, tzinfo=UTC)
+    assert third["SUMMARY"] == "Check wrench SP-1 (cancelled)"
+
+
+@pytest.mark.parametrize(("ago", "told"), [(31, True), (32, False)])
+def test_a_cancelled_booking_leaves_the_feed_a_month_after_its_day(ago: int, told: bool) -> None:
+    gone = replace(BOOKED, status=BookingStatus.CANCELLED, day=TODAY - timedelta(days=ago))
+    assert bool(events(bookings=[gone])) is told
+
+
+def test_every_event_has_what_the_standard_requires_once() -> None:
+    """Section 3.6.1, read by hand: UID and DTSTAMP once; DTSTART, which a feed without METHOD
+    needs; each of the others at most once. DTSTAMP and LAST-MODIFIED are in UTC (3.8.7.2, .3).
+    """
+    gone = replace(BOOKED, id="b-2", status=BookingStatus.CANCELLED, version=2)
+    text = a_feed(a_visit(), a_visit("SP-2", booking=BOOKED), bookings=[BOOKED, gone]).decode()
+    unfolded = re.sub(r"\r\n[ \t]", "", text)
+    blocks = re.findall(r"BEGIN:VEVENT\r\n(.*?)END:VEVENT\r\n", unfolded, flags=re.DOTALL)
+    assert len(blocks) == 3
+    for block in blocks:
+        names = [re.split("[;:]", line)[0] for line in block.splitlines()]
+        assert len(names) == len(set(names))
+        assert {"UID", "DTSTAMP", "DTSTART", "SEQUENCE", "STATUS", "LAST-MODIFIED"} <= set(names)
+        assert re.search(r"^DTSTAMP:\d{8}T\d{6}Z\r?$", block, flags=re.MULTILINE)
+        assert re.search(r"^LAST-MODIFIED:\d{8}T\d{6}Z\r?$", block, flags=re.MULTILINE)
+        assert re.search(r"^DTSTART;VALUE=DATE:\d{8}\r?$", block, flags=re.MULTILINE)
+    head = unfolded.split("BEGIN:VEVENT")[0]
+    assert re.search(r"^PRODID:.+\r?$", head, flags=re.MULTILINE)
+    assert re.search(r"^VERSION:2\.0\r?$", head, flags=re.MULTILINE)
 
 
 def test_wrenches_and_shops_are_told_apart() -> None:
@@ -66,7 +148,7 @@ def test_a_serial_with_separators_comes_back_as_it_is() -> None:
 
 def test_lines_are_short_and_end_as_they_must() -> None:
     """Section 3.1: at most 75 octets, CRLF, and no character of UTF-8 torn apart."""
-    feed = visit_feed("local", [a_visit("20 N·m läuft " * 15)], TODAY)
+    feed = a_feed(a_visit("20 N·m läuft " * 15))
     lines = feed.split(b"\r\n")
     assert lines[-1] == b""
     assert max(map(len, lines)) <= 75
@@ -74,8 +156,8 @@ def test_lines_are_short_and_end_as_they_must() -> None:
 
 
 def test_the_same_plan_is_the_same_feed_and_an_empty_one_is_a_calendar_still() -> None:
-    assert visit_feed("local", [a_visit()], TODAY) == visit_feed("local", [a_visit()], TODAY)
-    calendar = Calendar.from_ical(visit_feed("local", [], TODAY))
+    assert a_feed(a_visit()) == a_feed(a_visit())
+    calendar = Calendar.from_ical(a_feed())
     assert calendar["VERSION"] == "2.0"
     assert calendar["PRODID"]
     assert calendar.walk("VEVENT") == []

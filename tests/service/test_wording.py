@@ -8,8 +8,8 @@ import pytest
 from analysis.due import Bound, Due, Wait
 from analysis.fitness import Fitness, Ground, Reason
 from analysis.risk import Driver, DriverShare, Risk
-from analysis.schedule import Visit
 from analysis.vocabulary import Direction
+from service.bench_plan import PlannedVisit
 from service.frames import number_of_date
 from service.pull import JudgedPull
 from service.records import Policy
@@ -111,7 +111,14 @@ def test_a_due_date_says_what_set_it(bound: Bound, words: str) -> None:
     ],
 )
 def test_a_visit_says_how_late_it_is(day: date, words: str) -> None:
-    visit = Visit("SP-3", day, TODAY, day > TODAY, 0.33)
+    visit = PlannedVisit(
+        wrench="SP-3",
+        day=day,
+        due=TODAY,
+        cap=TODAY,
+        failure_probability=0.33,
+        expected_days_out=2.0,
+    )
     assert visit_in_words(visit) == (
         f"SP-3: check on {day}, {words}; 33 % chance that a check today would fail."
     )

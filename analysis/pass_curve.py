@@ -1,0 +1,82 @@
+"""The pass probability of a group's wrenches over the days after their last checks.
+
+Worked out on days a month apart; between them its normal quantile is taken as straight, which is
+within a day or two of the crossing that `analysis.due` finds by bisection.
+"""
+
+from dataclasses import dataclass
+from typing import Final, Self
+
+import numpy as np
+
+from analysis.arrays import Array
+from analysis.outlook import last_days, outlook
+from analysis.pass_probability import pass_probability
+from analysis.shop import PlannedGroup
+
+_STEP_DAYS: Final = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class PassCurve:
+    """Curves of N wrenches.
+
+    start     (N,) UTC days of the last checks
+    steps     (T,) days after them
+    quantile  (T, N) normal quantiles of the pass probabilities
+    """
+
+    start: Array
+    steps: Array
+    quantile: Array
+
+    @classmethod
+    def of(cls, group: PlannedGroup, horizon_days: float) -> Self:
+        """The curves up to `horizon_days` after the last checks at least."""
+        start = last_days(group.family)
+        steps = np.arange(0.0, horizon_days + _STEP_DAYS, _STEP_DAYS)
+        chances = [
+            pass_probability(outlook(group.family, start + step), group.plan, group.mpd_pct)
+            for step in steps
+        ]
+        return cls(start, steps, _quantile(np.stack(chances)))
+
+    def of_row(self, row: int) -> Self:
+        """The curve of one wrench alone."""
+        return type(self)(self.start[[row]], self.steps, self.quantile[:, [row]])
+
+    def first_crossing(self, target: float) -> Array:
+        """(N,) days until a curve is first below the target; infinity: never."""
+        level = float(_quantile(np.asarray(target)))
+        below = self.quantile < level
+        first = below.argmax(axis=0)
+        before = np.take_along_axis(self.quantile, np.maximum(first - 1, 0)[None], axis=0)[0]
+        after = np.take_along_axis(self.quantile, first[None], axis=0)[0]
+        with np.errstate(divide="ignore", invalid="ignore"):  # below from the first day on
+            share = (before - level) / (before - after)
+        days = np.where(first == 0, 0.0, self.steps[first] - (1.0 - share) * _STEP_DAYS)
+        return np.where(below.any(axis=0), days, np.inf)
+
+    def at(self, days: Array) -> Array:
+        """(N,) the probabilities at `days` (N,) within the steps."""
+        from scipy.special import ndtr
+
+        low = np.minimum((days / _STEP_DAYS).astype(np.intp), len(self.steps) - 2)
+        share = days / _STEP_DAYS - low
+        columns = np.arange(days.size)
+        value = (1.0 - share) * self.quantile[low, columns] + share * self.quantile[
+            low + 1, columns
+        ]
+        return np.asarray(ndtr(value))
+
+    def failing_days(self, days: Array) -> Array:
+        """(N,) expected days, of the first `days` (N,), on which a check would have failed."""
+        shares = np.linspace(0.0, 1.0, 1 + 2 * len(self.steps))
+        failing = 1.0 - np.stack([self.at(share * days) for share in shares])
+        return np.asarray(np.trapezoid(failing, shares, axis=0) * days)
+
+
+def _quantile(probability: Array) -> Array:
+    from scipy.special import ndtri  # slow to import, needed only when a forecast is asked for
+
+    return np.asarray(ndtri(np.clip(probability, 1e-12, 1.0 - 1e-12)))
