@@ -15,6 +15,7 @@ from analysis.pass_probability import pass_probability
 from analysis.shop import PlannedGroup
 
 _STEP_DAYS: Final = 30.0
+_NODES: Final = 401  # of the trapezoidal rule over an interval
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,12 +59,12 @@ class PassCurve:
         return np.where(below.any(axis=0), days, np.inf)
 
     def at(self, days: Array) -> Array:
-        """(N,) the probabilities at `days` (N,) within the steps."""
+        """(..., N) the probabilities at `days` (..., N) within the steps."""
         from scipy.special import ndtr
 
         low = np.minimum((days / _STEP_DAYS).astype(np.intp), len(self.steps) - 2)
         share = days / _STEP_DAYS - low
-        columns = np.arange(days.size)
+        columns = np.arange(days.shape[-1])
         value = (1.0 - share) * self.quantile[low, columns] + share * self.quantile[
             low + 1, columns
         ]
@@ -71,8 +72,8 @@ class PassCurve:
 
     def failing_days(self, days: Array) -> Array:
         """(N,) expected days, of the first `days` (N,), on which a check would have failed."""
-        shares = np.linspace(0.0, 1.0, 1 + 2 * len(self.steps))
-        failing = 1.0 - np.stack([self.at(share * days) for share in shares])
+        shares = np.linspace(0.0, 1.0, _NODES)
+        failing = 1.0 - self.at(shares[:, None] * days)
         return np.asarray(np.trapezoid(failing, shares, axis=0) * days)
 
 
