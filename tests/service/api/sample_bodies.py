@@ -74,6 +74,7 @@ def a_policy_body(**changes: Any) -> dict[str, Any]:
         "plan_repeats": 5,
         "bench_checks_per_day": 6,
         "closed_weekdays": [5, 6],
+        "closed_dates": ["2026-12-24"],
         "time_zone": "Europe/Berlin",
     } | changes
 
