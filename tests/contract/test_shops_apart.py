@@ -23,7 +23,7 @@ OPERATIONS = [
 
 @pytest.fixture(scope="module")
 def told(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Store, dict[str, str]]]:
-    """A store with a shop in which the story was told, and the ids of a check, a pull and a booking."""
+    """A store with a shop in which the story was told, and ids of what was recorded in it."""
     with Store.open(tmp_path_factory.mktemp("shops") / "shop.db", migrate=True) as store:
         with TestClient(app_over(store)) as client:
             steps = tell(client)
