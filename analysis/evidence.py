@@ -1,4 +1,4 @@
-"""The frames in which evidence enters: one row a wrench, one row a reading, one row a check.
+"""The frames in which evidence enters: one row a wrench, a reading, a check, a recorded pull.
 
 Torque is N·m, time is UTC days since 1970-01-01 (with the fraction of the day), deviations are
 worked out here and nowhere else. Voided checks never get this far.
@@ -43,5 +43,17 @@ CIRCUMSTANCES = pl.Schema(
         "operator": pl.String,  # null: nobody is named
         "tester": pl.String,  # serial; null: a card
         "step_nm": pl.Float64,  # step in which its tester's readings are written; null: not known
+    }
+)
+
+PULLS = pl.Schema(
+    {
+        "pull": pl.String,  # identity of the record
+        "wrench": pl.String,
+        "direction": pl.String,
+        "job": pl.String,  # the shop's own reference
+        "day": pl.Float64,
+        "torque_nm": pl.Float64,
+        "count": pl.Int64,  # pulls alike
     }
 )

@@ -240,7 +240,7 @@ def observe(
     return after, log_likelihood
 
 
-def _branched(state: State, knock_variance: Array) -> State:
+def branched(state: State, knock_variance: Array) -> State:
     """The state in three branches, (2, 3, P, N) and so on: no event, a knock, a stray check."""
     knocked = state.level_cov + diagonal(knock_variance)
     return State(
@@ -252,7 +252,7 @@ def _branched(state: State, knock_variance: Array) -> State:
     )
 
 
-def _merged(branches: State, weights: Array) -> State:
+def merged(branches: State, weights: Array) -> State:
     """One normal distribution with the mean and covariance of the branches, weights (3, P, N)."""
 
     def averaged(values: Array) -> Array:
@@ -326,7 +326,7 @@ def filter_histories(
         knock = np.where(histories.adjusted[:, c], 0.0, law.knock_chance(years))
         knock = np.where(certain[:, :, c], 1.0, knock)
         branches, likelihoods = observe(
-            _branched(state, knock_variance), branch_variance, h[:, None], information[:, :, None]
+            branched(state, knock_variance), branch_variance, h[:, None], information[:, :, None]
         )
         prior = np.stack([(1 - knock) * (1 - stray), knock, (1 - knock) * stray])
         top = np.where(prior > 0, likelihoods, -np.inf).max(axis=0)
@@ -334,7 +334,7 @@ def filter_histories(
         joint = prior * np.exp(np.minimum(likelihoods - top, 0.0))
         total = joint.sum(axis=0)
         weights = joint / total
-        state = _merged(branches, weights)
+        state = merged(branches, weights)
         log_likelihood += top + np.log(total)
         knocked[:, :, c], astray[:, :, c] = weights[1], weights[2]
     return Filtered(
