@@ -18,6 +18,7 @@ from analysis.fleet import FleetFit
 from analysis.outlook import outlook
 from analysis.pass_probability import CheckPlan
 from analysis.risk import Risk, pull_risk, risk
+from analysis.traceability import Finding, Stretch, Trace, findings_of, stretch_of, trace
 from analysis.use_pace import cycles_per_day
 from analysis.vocabulary import Direction
 from analysis.wrench_range import WrenchRange, wrench_ranges
@@ -183,3 +184,54 @@ def drift_of_wrench(shop: Shop, wrench: str, direction: Direction, day: float) -
     # Targets that differ only by a unit's rounding are one place.
     places = sorted({round(x, 6) for x in (*planned, *own["x"].unique().to_list())})
     return drift(family, row, own, tuple(places), day)
+
+
+def findings_of_wrench(shop: Shop, wrench: str, direction: Direction) -> tuple[Finding, ...]:
+    """What the checks of one wrench found, in order.
+
+    Raises NotEnoughEvidence without a reading in that direction.
+    """
+    family, row = shop.fit.place(wrench, direction)
+    own = shop.deviations.filter(
+        (pl.col("wrench") == wrench) & (pl.col("direction") == direction.value)
+    )
+    return findings_of(own, family.histories.take([row]))
+
+
+def stretch_of_wrench(
+    shop: Shop,
+    wrench: str,
+    direction: Direction,
+    day: float,
+    check: str | None = None,
+    *,
+    until_now: bool = False,
+) -> Stretch:
+    """The stretch in which work of one wrench is suspect; arguments as `stretch_of` has them.
+
+    Raises OutsideRange without a stated tolerance that way, NotEnoughEvidence without a reading or
+    without a check before the one that found it outside.
+    """
+    shop.ranges[wrench].mpd_pct(direction, 1.0)
+    findings = findings_of_wrench(shop, wrench, direction)
+    family, row = shop.fit.place(wrench, direction)
+    return stretch_of(findings, family.histories.take([row]), day, check, until_now=until_now)
+
+
+def trace_of_wrench(
+    shop: Shop, wrench: str, direction: Direction, stretch: Stretch, pulls: pl.DataFrame
+) -> Trace:
+    """The trace of a wrench's pulls over a stretch that `stretch_of_wrench` gave.
+
+    pulls  frame of `analysis.evidence.PULLS`
+
+    Crossings at the plan's targets and at those of the check that found it outside.
+    """
+    family, row = shop.fit.place(wrench, direction)
+    marked = shop.ranges[wrench]
+    planned = marked.plan(shop.rules.plan_shares, shop.rules.plan_repeats).x
+    found_out = [stretch.found_out] if stretch.found_out else []
+    met = shop.deviations.filter(pl.col("check").is_in(found_out))["x"].unique().to_list()
+    # Targets that differ only by a unit's rounding are one place.
+    places = sorted({round(x, 6) for x in (*planned, *met)})
+    return trace(family, row, marked, places, stretch, pulls)

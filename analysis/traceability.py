@@ -96,9 +96,9 @@ class TracedJob:
 
 @dataclass(frozen=True, slots=True)
 class Crossing:
-    """When the level left its limits at one place of the range, or anywhere at the plan's targets.
+    """When the level left its limits at one place of the range, or at any of several.
 
-    x                 torque / full scale; None: at any of the targets
+    x                 torque / full scale; None: at any of the places
     mpd_pct           the limit there; None: anywhere
     already           probability that it was outside by level when the stretch began
     never             that its level never left the limits in the stretch: outside by scatter alone

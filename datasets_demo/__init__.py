@@ -1,4 +1,4 @@
-"""An invented workshop: wrenches, testers and three years of checks, as CSV files with a seed.
+"""An invented workshop: wrenches, testers, three years of checks, one of work; CSVs with a seed.
 
 Nothing here was measured. README.md beside this file tells the mechanism and the story; it must
 never stand as evidence about any real wrench. `python -m datasets_demo.generate` rewrites the CSVs.
@@ -28,3 +28,8 @@ def testers_csv() -> Traversable:
 def checks_csv() -> Traversable:
     """The file of checks, one row a reading."""
     return files(__name__) / "checks.csv"
+
+
+def pulls_csv() -> Traversable:
+    """The file of work done, one row a record of pulls alike."""
+    return files(__name__) / "pulls.csv"

@@ -1,4 +1,4 @@
-"""Write the three CSV files anew from the seed: python -m datasets_demo.generate."""
+"""Write the four CSV files anew from the seed: python -m datasets_demo.generate."""
 
 import csv
 import io
@@ -11,6 +11,7 @@ from datasets_demo.fleet import FLEET, Wrench
 from datasets_demo.planning import Visit, book, plan_days
 from datasets_demo.testers import TESTERS, Tester, tester_for
 from datasets_demo.visits import CARD_ISSUER, Check, LifeOf, random_stream
+from datasets_demo.work import Work, make_work
 
 WRENCH_COLUMNS: Final = (
     "serial", "mechanism", "indication", "model", "lowest", "full_scale", "unit",
@@ -27,7 +28,11 @@ CHECK_COLUMNS: Final = (
     "card_issued_on",
 )  # fmt: skip
 
-_PLAN, _BOOKING, _LIFE = range(3)  # what a stream of random numbers is for
+PULL_COLUMNS: Final = (
+    "wrench", "job", "performed_at", "direction", "torque", "unit", "operator", "count",
+)  # fmt: skip
+
+_PLAN, _BOOKING, _LIFE, _WORK = range(4)  # what a stream of random numbers is for
 
 
 def make_checks() -> list[Check]:
@@ -40,6 +45,12 @@ def make_checks() -> list[Check]:
     for visit in _booked():
         checks += lives[visit.serial].visit(visit.start)
     return sorted(checks, key=lambda check: (check.performed_at, check.wrench.serial))
+
+
+def work_of_the_year() -> list[Work]:
+    """All recorded work of the demo, oldest first."""
+    wrenches = {wrench.serial: wrench for wrench in FLEET}
+    return make_work(wrenches, random_stream(SEED, _WORK))
 
 
 def _booked() -> list[Visit]:
@@ -61,6 +72,7 @@ def make_files() -> dict[str, str]:
         "checks.csv": _csv(
             CHECK_COLUMNS, (row for check in make_checks() for row in _check_rows(check))
         ),
+        "pulls.csv": _csv(PULL_COLUMNS, map(_pull_row, work_of_the_year())),
     }
 
 
@@ -127,6 +139,19 @@ def _check_rows(check: Check) -> Iterator[tuple[str, ...]]:
                 check.card_certificate,
                 check.performed_at.date().isoformat() if is_card else "",
             )
+
+
+def _pull_row(work: Work) -> tuple[str, ...]:
+    return (
+        work.wrench.serial,
+        work.job,
+        f"{work.performed_at:%Y-%m-%dT%H:%M:%SZ}",
+        work.fastener.direction,
+        f"{work.fastener.torque:g}",
+        work.wrench.unit,
+        work.operator,
+        str(work.fastener.count),
+    )
 
 
 def main() -> None:

@@ -25,6 +25,13 @@ THIN_EVIDENCE: Final = (
 OF_THIS_SHOP: Final = (
     "This is about this shop's wrenches, testers and hands; it says nothing of any other's."
 )
+NOT_DECLARED_SAFE: Final = (
+    "A job that is not on the list is not thereby declared safe: the shop's own threshold drew the"
+    " line, and whoever answers for the work decides what is looked at."
+)
+RECORDED_WORK_ALONE: Final = (
+    "Only recorded work can be named here; ask who else used the wrench since its last good check."
+)
 # What the pulls just recorded mean for the work.
 OF_PULLS: Final[Mapping[PullFlag, str]] = {
     PullFlag.OUTSIDE_MARKED_RANGE: (

@@ -18,11 +18,14 @@ SCATTER: Final = Method("nested-variance-levels", "1")
 CAPABILITY: Final = Method("normal-capability-by-band", "1")
 CONFORMITY: Final = Method("jcgm-106-decisions", "1")
 
+TRACE: Final = Method("level-paths", "1")
 UNCERTAINTY: Final = Method("iso-6789-2-budget", "1")
 ACCEPTANCE: Final = Method("acceptance-by-evidence", "1")
 
 RANGE_STUDY: Final = Method(range_study.METHOD, range_study.METHOD_VERSION)
 
-_ALL: Final = (FORECAST, SCATTER, CAPABILITY, CONFORMITY, UNCERTAINTY, ACCEPTANCE, RANGE_STUDY)
+_ALL: Final = (
+    FORECAST, TRACE, SCATTER, CAPABILITY, CONFORMITY, UNCERTAINTY, ACCEPTANCE, RANGE_STUDY,
+)  # fmt: skip
 # Part of the tag of every answer.
 VERSIONS: Final = tuple(f"{each.name}/{each.version}" for each in _ALL)

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from service.bench_plan import PlannedVisit
     from service.pull import JudgedPull
 
-_DIRECTIONS: Final = {
+DIRECTIONS: Final = {
     Direction.CLOCKWISE: "clockwise",
     Direction.COUNTER_CLOCKWISE: "counter-clockwise",
 }
@@ -57,7 +57,7 @@ _ACCEPTED: Final = {
 
 def direction_in_words(direction: Direction) -> str:
     """E.g. "counter-clockwise"."""
-    return _DIRECTIONS[direction]
+    return DIRECTIONS[direction]
 
 
 def verdict_in_words(fitness: Fitness) -> str:
@@ -81,7 +81,7 @@ def turn_in_words(target_deg: float, deviation_deg: float, mpd_deg: float) -> st
 
 def acceptance_in_words(wrench: str, found: "Acceptance") -> str:
     """The verdict on taking a wrench into use, why, and what would do."""
-    verdict = f"{wrench} {_DIRECTIONS[found.direction]}: {_ACCEPTED[found.verdict]}"
+    verdict = f"{wrench} {DIRECTIONS[found.direction]}: {_ACCEPTED[found.verdict]}"
     refused = found.verdict is AcceptanceVerdict.NOT_ACCEPTED
     because = f"{': ' if refused else ', '}{found.because}"
     return f"{verdict}{because}{f'; {found.needed}' if found.needed else ''}."
@@ -99,7 +99,7 @@ def risk_in_words(
     because = "; ".join(_SHORT.get(each.ground, each.words) for each in judged.reasons)
     verdict = _VERDICTS[judged.fitness] + (f": {because}" if because else "")
     return (
-        f"{judged.wrench} {_DIRECTIONS[direction]}: {chance(risk.pull_risk)} chance that {pull} at "
+        f"{judged.wrench} {DIRECTIONS[direction]}: {chance(risk.pull_risk)} chance that {pull} at "
         f"{torque_in_words(torque)} is outside ±{percent(risk.mpd_pct, 3)}{_cause(risk)}; "
         f"{verdict}."
     )
@@ -138,7 +138,7 @@ def due_in_words(wrench: str, direction: Direction, due: "Due", policy: Policy, 
         Bound.FLOOR: "the soonest that the shop's policy asks for after a check",
     }[due.bound_by]
     return (
-        f"{wrench} {_DIRECTIONS[direction]}: {since} {due_on}, {bound}; last check "
+        f"{wrench} {DIRECTIONS[direction]}: {since} {due_on}, {bound}; last check "
         f"{date_of_day(due.last_check_day, policy.time_zone)}; a check today would pass with "
         f"{chance(due.waits[0].pass_probability)}."
     )

@@ -27,6 +27,7 @@ from service.api.risk import RiskController
 from service.api.risks import RisksController
 from service.api.schedule import ScheduleController
 from service.api.testers import TesterController
+from service.api.traceability import TraceabilityController
 from service.api.uncertainty import UncertaintyController
 from service.api.wrenches import WrenchController
 
@@ -43,6 +44,7 @@ HANDLERS: Final[list[ControllerRouterHandler]] = [
     AnalysisController,
     ConformityController,
     UncertaintyController,
+    TraceabilityController,
     RiskController,
     RisksController,
     FastenerFitController,

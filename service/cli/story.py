@@ -6,7 +6,13 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import Final
 
 import datasets_demo
-from service.imports import CheckFormat, import_checks, import_testers, import_wrenches
+from service.imports import (
+    CheckFormat,
+    import_checks,
+    import_pulls,
+    import_testers,
+    import_wrenches,
+)
 from service.store import Store
 
 _INSTANTS: Final = ("performed_at",)
@@ -24,7 +30,7 @@ def days_until_yesterday(today: date) -> int:
 
 
 def load_story(store: Store, shop: str, *, moved_by_days: int, now: datetime) -> None:
-    """Import wrenches, testers and checks in one transaction, every date moved."""
+    """Import wrenches, testers, checks and pulls in one transaction, every date moved."""
     by = timedelta(days=moved_by_days)
     with store.write(shop) as records:
         import_wrenches(records, datasets_demo.wrenches_csv().read_bytes(), now=now)
@@ -32,6 +38,12 @@ def load_story(store: Store, shop: str, *, moved_by_days: int, now: datetime) ->
         import_checks(
             records,
             _moved(datasets_demo.checks_csv().read_text("utf-8"), by),
+            CheckFormat.CSV,
+            now=now,
+        )
+        import_pulls(
+            records,
+            _moved(datasets_demo.pulls_csv().read_text("utf-8"), by),
             CheckFormat.CSV,
             now=now,
         )

@@ -1,12 +1,13 @@
 """The verdict on a check, as it goes over the wire."""
 
 from typing import Any, Literal, Self
+from urllib.parse import quote
 
 from pydantic import Field
 
 from analysis.conformity import Decision
 from analysis.remeasure import ReasonKind, RemeasureAdvice
-from analysis.vocabulary import Band, DecisionRule
+from analysis.vocabulary import Band, CheckKind, DecisionRule
 from service import cautions, records
 from service.schemas.base import Answer
 from service.schemas.checks import CheckAnswer, check_fields
@@ -107,6 +108,26 @@ class RemeasureAnswer(Answer):
         )
 
 
+class SuspectWorkAnswer(Answer):
+    """Where to read which work the wrench did before it was found outside."""
+
+    in_words: str
+    path: str = Field(description="Of readReverseTraceability for this check.")
+
+    @classmethod
+    def of(cls, check: records.Check, verdict: Verdict) -> Self | None:
+        """None where the check found every reading inside, or speaks of no use before it."""
+        inside = all(reading.within for point in verdict.points for reading in point.readings)
+        if inside or check.kind is CheckKind.AS_LEFT:
+            return None
+        serial, check_id = quote(check.wrench, safe=""), quote(check.id, safe="")
+        return cls(
+            in_words=f"Work done with {check.wrench} since it was last found inside is suspect: "
+            "the list behind this path says which, the most suspect first.",
+            path=f"/v1/wrenches/{serial}/reverse-traceability?check={check_id}",
+        )
+
+
 class VerdictAnswer(Answer):
     """What the check says about the direction it was made in."""
 
@@ -118,16 +139,21 @@ class VerdictAnswer(Answer):
     decision_rule: DecisionRule
     points: tuple[PointVerdictAnswer, ...]
     remeasure: RemeasureAnswer
+    suspect_work: SuspectWorkAnswer | None = Field(
+        description="Where to read which work is suspect; null unless the check found the wrench"
+        " outside."
+    )
     cautions: tuple[str, ...]
 
     @classmethod
-    def of(cls, verdict: Verdict, policy: records.Policy) -> Self:
+    def of(cls, check: records.Check, verdict: Verdict, policy: records.Policy) -> Self:
         return cls(
             decision=verdict.decision,
             passed=verdict.decision is Decision.ACCEPT,
             decision_rule=policy.decision_rule,
             points=tuple(PointVerdictAnswer.of(point, policy) for point in verdict.points),
             remeasure=RemeasureAnswer.of(verdict.remeasure),
+            suspect_work=SuspectWorkAnswer.of(check, verdict),
             cautions=_cautions(verdict.decision),
         )
 
@@ -142,7 +168,7 @@ class JudgedCheckAnswer(CheckAnswer):
     @classmethod
     def judged(cls, check: records.Check, verdict: Verdict | None, policy: records.Policy) -> Self:
         fields: dict[str, Any] = check_fields(check)
-        return cls(**fields, verdict=VerdictAnswer.of(verdict, policy) if verdict else None)
+        return cls(**fields, verdict=VerdictAnswer.of(check, verdict, policy) if verdict else None)
 
 
 def delivery_in_words(delivers: Literal["low", "high", "true"], deviation_pct: float) -> str:

@@ -164,6 +164,16 @@ PULLS: Final = {
     ]
 }
 
+FOUND_OUT: Final = CHECK | {
+    "performed_at": "2026-05-04T11:00:00Z",
+    "cycle_count": None,
+    "points": [
+        point(20, 19.10, 19.16, 19.22, 19.14, 19.19),
+        point(60, 58.9, 59.0, 58.9, 59.1, 59.0),
+        point(100, 98.8, 98.7, 98.9, 98.8, 98.8),
+    ],
+}
+
 
 JOBS: Final[dict[str, Any]] = {
     "jobs": [
@@ -346,6 +356,11 @@ def tell(client: TestClient[Application]) -> list[Step]:
         key="void-3900",
         path_parameters=check,
     )
+    found_out = client.post(checks, json=FOUND_OUT, headers={"Idempotency-Key": "found-out"})
+    suspect = {"check": found_out.json()["id"]}
+    trace = f"{wrench}/reverse-traceability"
+    do("readReverseTraceability", "GET", trace, path_parameters=serial, **suspect)
+    do("readReverseTraceabilityRows", "GET", f"{trace}.csv", path_parameters=serial, **suspect)
     do(
         "changeWrench",
         "PATCH",

@@ -9,6 +9,7 @@ import pytest
 
 import datasets_demo
 from analysis.vocabulary import CheckKind, Direction, Mechanism
+from datasets_demo.fleet import FLEET
 from datasets_demo.generate import make_files
 
 WRENCH_COLUMNS = (
@@ -23,6 +24,7 @@ CHECK_COLUMNS = (
     "wrench,kind,direction,performed_at,tester,operator,temperature_c,cycle_count,target,reading,"
     "indicated,unit,card_issuer,card_certificate,card_issued_on"
 )
+PULL_COLUMNS = "wrench,job,performed_at,direction,torque,unit,operator,count"
 # N·m in one of each: NIST SP 811 (2008), appendix B.8
 NEWTON_METRES = {"N.m": 1.0, "ft.lbf": 1.3558179483314004, "in.lbf": 0.1129848290276167}
 
@@ -36,6 +38,7 @@ def rows_of(text: str) -> list[Row]:
 WRENCHES = {row["serial"]: row for row in rows_of(datasets_demo.wrenches_csv().read_text("utf-8"))}
 TESTERS = {row["serial"]: row for row in rows_of(datasets_demo.testers_csv().read_text("utf-8"))}
 READINGS = rows_of(datasets_demo.checks_csv().read_text("utf-8"))
+PULLS = rows_of(datasets_demo.pulls_csv().read_text("utf-8"))
 
 
 def performed_at(row: Row) -> datetime:
@@ -46,13 +49,14 @@ def in_nm(row: Row, column: str) -> float:
     return float(row[column]) * NEWTON_METRES[row["unit"]]
 
 
-@pytest.mark.parametrize("name", ["wrenches.csv", "testers.csv", "checks.csv"])
+@pytest.mark.parametrize("name", ["wrenches.csv", "testers.csv", "checks.csv", "pulls.csv"])
 def test_file_is_what_the_generator_writes_byte_for_byte(name: str) -> None:
     """The reader may trust that the README's mechanism made the file."""
     resource = {
         "wrenches.csv": datasets_demo.wrenches_csv,
         "testers.csv": datasets_demo.testers_csv,
         "checks.csv": datasets_demo.checks_csv,
+        "pulls.csv": datasets_demo.pulls_csv,
     }[name]()
     assert resource.name == name
     assert resource.read_bytes() == make_files()[name].encode("utf-8")
@@ -64,10 +68,38 @@ def test_every_file_has_the_columns_of_the_imports() -> None:
         (list(WRENCHES.values()), WRENCH_COLUMNS),
         (list(TESTERS.values()), TESTER_COLUMNS),
         (READINGS, CHECK_COLUMNS),
+        (PULLS, PULL_COLUMNS),
     ):
         for row in rows:
             assert list(row) == columns.split(",")
             assert None not in row.values()
+
+
+def test_work_lies_in_the_last_year_and_within_what_each_wrench_was_used_for() -> None:
+    """Less than the counters show, more than half of it; jobs numbered as they come."""
+    assert 1500 < len(PULLS) < 4000
+    times = [performed_at(row) for row in PULLS]
+    assert times == sorted(times)
+    assert datetime(2025, 11, 20, tzinfo=UTC) < times[0]
+    assert times[-1].date() <= datasets_demo.LAST_DAY
+    jobs = [int(row["job"].removeprefix("W-")) for row in PULLS]
+    assert jobs[0] == 1042
+    assert set(jobs) == set(range(1042, max(jobs) + 1))
+    fleet = {wrench.serial: wrench for wrench in FLEET}
+    for serial in {row["wrench"] for row in PULLS}:
+        made = sum(int(row["count"]) for row in PULLS if row["wrench"] == serial)
+        assert 0.7 < made / fleet[serial].cycles_per_year < 1.0
+
+
+def test_only_the_two_records_of_the_story_lie_outside_a_marked_range() -> None:
+    outside = [
+        (row["wrench"], row["performed_at"][:10])
+        for row in PULLS
+        if not float(WRENCHES[row["wrench"]]["lowest"])
+        <= float(row["torque"])
+        <= float(WRENCHES[row["wrench"]]["full_scale"])
+    ]
+    assert outside == [("SP-111", "2026-02-17"), ("SP-115", "2026-05-12")]
 
 
 def test_file_of_checks_stays_small() -> None:
