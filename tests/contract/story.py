@@ -356,11 +356,6 @@ def tell(client: TestClient[Application]) -> list[Step]:
         key="void-3900",
         path_parameters=check,
     )
-    found_out = client.post(checks, json=FOUND_OUT, headers={"Idempotency-Key": "found-out"})
-    suspect = {"check": found_out.json()["id"]}
-    trace = f"{wrench}/reverse-traceability"
-    do("readReverseTraceability", "GET", trace, path_parameters=serial, **suspect)
-    do("readReverseTraceabilityRows", "GET", f"{trace}.csv", path_parameters=serial, **suspect)
     do(
         "changeWrench",
         "PATCH",
@@ -386,6 +381,11 @@ def tell(client: TestClient[Application]) -> list[Step]:
     )
     do("readTester", "GET", "/v1/testers/TB-1", path_parameters={"serial": "TB-1"})
     do("listTesters", "GET", "/v1/testers", limit=50)
+    found_out = client.post(checks, json=FOUND_OUT, headers={"Idempotency-Key": "found-out"})
+    suspect = {"check": found_out.json()["id"]}
+    trace = f"{wrench}/reverse-traceability"
+    do("readReverseTraceability", "GET", trace, path_parameters=serial, **suspect)
+    do("readReverseTraceabilityRows", "GET", f"{trace}.csv", path_parameters=serial, **suspect)
     policy = do("readPolicy", "GET", "/v1/policy").json()
     del policy["version"]
     do(
