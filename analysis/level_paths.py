@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from analysis.arrays import Array, Flags
 from analysis.error_law import DAYS_PER_YEAR, STRAY_FACTOR, ErrorLaw
-from analysis.fleet import FamilyFit
+from analysis.family import FamilyFit
 from analysis.history import Histories
 from analysis.state_filter import (
     State,

@@ -30,7 +30,7 @@ from analysis.arrays import Array
 from analysis.deviation import within
 from analysis.error_law import DAYS_PER_YEAR, STRAY_FACTOR
 from analysis.errors import NotEnoughEvidence
-from analysis.fleet import FamilyFit
+from analysis.family import FamilyFit
 from analysis.history import Histories
 from analysis.level_paths import LevelPaths, draw_level_paths
 from analysis.tails import Tails

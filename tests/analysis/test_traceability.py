@@ -20,7 +20,7 @@ from analysis.arrays import Array
 from analysis.error_law import DAYS_PER_YEAR
 from analysis.errors import NotEnoughEvidence
 from analysis.evidence import PULLS
-from analysis.fleet import FamilyFit
+from analysis.family import FamilyFit
 from analysis.level_paths import LevelPaths, draw_level_paths
 from analysis.outlook import outlook
 from analysis.risk import pull_risk_tails
