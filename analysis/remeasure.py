@@ -33,6 +33,8 @@ FALSE_ALARM_RATE: Final = 0.01  # per check; common practice, no source
 # Rounding by the tester makes small scatter look like none; below this nothing is worth an alarm
 # (common practice, no source).
 _SMALLEST_SCATTER_PCT: Final = 0.05
+# Scatter, trend and outlier.
+_TESTS_OF_READINGS: Final = 3
 # Grubbs' test alone is not to be used on six readings or fewer (e-Handbook 1.3.5.17.1).
 _FEWEST_FOR_GRUBBS: Final = 7
 
@@ -79,7 +81,7 @@ class Prediction:
 class MeasuredPoint:
     """One target of the check just made.
 
-    label          the target as the bench wrote it, e.g. `20 N.m`; used in the words
+    label          the target, e.g. `20 N·m`; used in the words
     deviation_pct  (n,) % of reading, in the order taken
     mpd_pct        (n,) ± % of reading at each; None: no stated tolerance
     scatter        None: a quarter of the MPD is assumed; without an MPD only Grubbs' test is left
@@ -159,6 +161,27 @@ def advise(
     reasons += _limit_within_uncertainty(points, expanded_uncertainty_pct)
     reasons.sort(key=lambda reason: reason.point)
     return RemeasureAdvice(bool(reasons), tuple(reasons), false_alarm_rate, len(made))
+
+
+def largest_quiet_sd(
+    scatter: Scatter, repeats: int, points: int, *, false_alarm_rate: float = FALSE_ALARM_RATE
+) -> float:
+    """SD of the readings at a point, % of reading, beyond which their scatter alone is a reason.
+
+    repeats   readings at each point, at least 2
+    points    of the check, each with the three tests that need no expected level
+
+    A bench can tell it while measuring; `advise` has the last word, with the tests then made.
+    """
+    from scipy.special import chdtri, fdtri
+
+    level = false_alarm_rate / (_TESTS_OF_READINGS * points)
+    ratio = (
+        float(chdtri(repeats - 1, level)) / (repeats - 1)
+        if math.isinf(scatter.df)
+        else float(fdtri(repeats - 1, scatter.df, 1 - level))
+    )
+    return max(scatter.sd_pct, _SMALLEST_SCATTER_PCT) * math.sqrt(ratio)
 
 
 def outlying_reading(values: Array, scatter: Scatter | None = None) -> tuple[int, float, float]:

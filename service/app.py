@@ -3,8 +3,9 @@
 import os
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from typing import Any
 
-from litestar import Litestar
+from litestar import Litestar, Request
 
 from service.api.access import Shop
 from service.api.body import MOST_BYTES, StrictRequest
@@ -13,9 +14,12 @@ from service.api.problems import problem_response
 from service.api.query import refuse_loose_query
 from service.api.questions import Held, held_response
 from service.api.routes import HANDLERS, dependencies
+from service.api.same_origin import refuse_other_sites
 from service.api.warm_up import WarmUp
 from service.clock import Clock
 from service.openapi import openapi_json
+from service.pages.routes import PAGES
+from service.pages.site import template_config
 from service.settings import Settings
 from service.store import Store
 
@@ -52,16 +56,23 @@ def create_app(
             opened.close()
 
     return Application(
-        [*HANDLERS, openapi_json],
+        [*HANDLERS, openapi_json, PAGES],
         dependencies=dependencies(served),
-        before_request=refuse_loose_query,
+        before_request=_admitted,
         exception_handlers={Held: held_response, Exception: problem_response},
         lifespan=[running],
         logging_config=None,
         openapi_config=None,
         request_class=StrictRequest,
         request_max_body_size=MOST_BYTES,
+        template_config=template_config(),
     )
+
+
+async def _admitted(request: Request[Any, Any, Any]) -> None:
+    """What every request must keep before its handler sees it."""
+    refuse_other_sites(request)
+    await refuse_loose_query(request)
 
 
 def create_served_app() -> Application:

@@ -40,6 +40,7 @@ in UTC. A problem is RFC 9457, and its `type` leads to its description.
 _MODELS: Final = "#/components/schemas/{model}"
 _EVERYWHERE: Final = (kinds.BAD_REQUEST, kinds.INTERNAL_ERROR, kinds.STORE_BUSY)
 _WITH_BODY: Final = (
+    kinds.CROSS_SITE,
     kinds.MALFORMED_BODY,
     kinds.BODY_TOO_LARGE,
     kinds.UNSUPPORTED_MEDIA_TYPE,

@@ -152,7 +152,7 @@ def _target_findings(
             f"{wrench.lowest} to {wrench.full_scale}",
             remedy="check the wrench inside its marked range; look at the unit",
         )
-    if tester is not None and not _within(target, tester.lowest, tester.full_scale, ROUNDED_MARK):
+    if tester is not None and not covers(tester, target):
         yield Finding(
             field=f"{field}/target",
             detail=f"{target} is outside the range of tester {tester.serial}, "
@@ -162,7 +162,7 @@ def _target_findings(
 
 
 def _tester_findings(field: str, draft: PointDraft, tester: Tester) -> Iterator[Finding]:
-    if not _within(draft.target, tester.lowest, tester.full_scale, ROUNDED_MARK):
+    if not covers(tester, draft.target):
         return  # said already, of the target
     for index, reading in enumerate(draft.readings):
         if not _within(reading, tester.lowest, tester.full_scale, BEYOND_TESTER):
@@ -172,6 +172,11 @@ def _tester_findings(field: str, draft: PointDraft, tester: Tester) -> Iterator[
                 f"{tester.lowest} to {tester.full_scale}",
                 remedy="take a tester whose certificate covers the reading; look at the unit",
             )
+
+
+def covers(tester: Tester, target: Torque) -> bool:
+    """Whether the tester's certificate speaks for a target."""
+    return _within(target, tester.lowest, tester.full_scale, ROUNDED_MARK)
 
 
 def _within(torque: Torque, lowest: Torque, highest: Torque, slack: float) -> bool:
@@ -207,6 +212,37 @@ def _unusual_findings(field: str, draft: PointDraft) -> Iterator[Finding]:
                 detail=f"{reading} is far from {indicated}",
                 remedy=f"correct the number or the unit; {_CONFIRM}",
             )
+
+
+@dataclass(frozen=True, slots=True)
+class UnusualReadings:
+    """Readings at a target that the shop is asked about, told before they are taken.
+
+    unit              of the numbers here, that of the target
+    slips             another unit that was likely meant, and the readings from where to where
+    lowest, highest   readings beyond these are likely mistyped
+    """
+
+    unit: str
+    slips: tuple[tuple[str, float, float], ...]
+    lowest: float
+    highest: float
+
+
+def unusual_readings(target: Torque) -> UnusualReadings:
+    """What `point_findings` asks about where the wrench says exactly the target."""
+    own = newton_metres_per(target.unit)
+    slips = []
+    for unit in UNITS:
+        if unit != target.unit:
+            ratio = newton_metres_per(unit) / own
+            # The tester showed the other unit; or the wrench was set by the other unit's scale.
+            shown, meant = target.value / ratio, target.value * ratio
+            slips.append((unit, shown * (1 - UNIT_SLIP), shown * (1 + UNIT_SLIP)))
+            slips.append((unit, meant / (1 + UNIT_SLIP), meant / (1 - UNIT_SLIP)))
+    return UnusualReadings(
+        target.unit, tuple(slips), target.value / LIKELY_SLIP, target.value * LIKELY_SLIP
+    )
 
 
 def _unit_that_fits(torque: Torque, expected: Torque) -> str | None:

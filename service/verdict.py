@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 from service.frames import reading_frame, wrench_frame
 from service.records import Check, Point, Policy, Tester, ToleranceBasis, Wrench
+from service.wording import torque_in_words
 
 if TYPE_CHECKING:
     from analysis.conformity import Decision, ReadingDecision
@@ -164,7 +165,7 @@ def _measured(
     for point in points:
         expected = expect(history, check.direction, point.x, bands, kind=check.kind)
         yield MeasuredPoint(
-            label=str(point.point.target),
+            label=torque_in_words(point.point.target),
             deviation_pct=np.array([reading.deviation_pct for reading in point.readings]),
             mpd_pct=np.array([reading.mpd_pct for reading in point.readings]),
             scatter=expected.scatter,

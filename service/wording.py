@@ -67,7 +67,12 @@ def verdict_in_words(fitness: Fitness) -> str:
 
 def torque_in_words(torque: Torque) -> str:
     """E.g. "24 N·m"."""
-    return f"{number(torque.value, 4)} {torque.unit.replace('.', '·')}"
+    return f"{number(torque.value, 4)} {unit_in_words(torque.unit)}"
+
+
+def unit_in_words(unit: str) -> str:
+    """E.g. "ft·lbf"."""
+    return unit.replace(".", "·")
 
 
 def turn_in_words(target_deg: float, deviation_deg: float, mpd_deg: float) -> str:

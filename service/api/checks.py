@@ -31,7 +31,7 @@ from service.schemas.verdicts import JudgedCheckAnswer
 from service.store import ShopStore, UnknownRecord
 from service.verdict import verdict
 
-_HISTORY: Final = 20  # earlier checks that tell what scatter to expect
+HISTORY: Final = 20  # earlier checks that tell what scatter to expect
 
 
 class CheckController(Controller):
@@ -127,7 +127,7 @@ class CheckController(Controller):
         if_none_match: IfNoneMatch = None,
     ) -> Response[JudgedCheckAnswer]:
         with shop.read() as records:
-            response = _judged(records, _of_wrench(records, serial, check_id), status=200)
+            response = _judged(records, check_of_wrench(records, serial, check_id), status=200)
         tag = response.headers["ETag"]
         return not_modified(tag) if is_fresh(if_none_match, tag) else response
 
@@ -157,14 +157,14 @@ class CheckController(Controller):
         person = person_of(acting_person)
 
         def effect(records: ShopStore) -> JsonResponse[CheckAnswer]:
-            _of_wrench(records, serial, check_id)
+            check_of_wrench(records, serial, check_id)
             voided = void_check(records, check_id, data.reason, person=person, now=shop.now())
             return JsonResponse(CheckAnswer.of(voided), headers=REVALIDATE)
 
         return store_once(shop, request, body, idempotency_key, effect)
 
 
-def _of_wrench(records: ShopStore, serial: str, check_id: str) -> Check:
+def check_of_wrench(records: ShopStore, serial: str, check_id: str) -> Check:
     """The check, if it is one of this wrench's; raises UnknownRecord."""
     records.wrenches.get(serial)
     check = records.checks.get(check_id)
@@ -173,18 +173,23 @@ def _of_wrench(records: ShopStore, serial: str, check_id: str) -> Check:
     return check
 
 
-def _judged(records: ShopStore, check: Check, *, status: int) -> JsonResponse[JudgedCheckAnswer]:
+def judged_answer(records: ShopStore, check: Check) -> JudgedCheckAnswer:
+    """The check with its verdict, from wrench, tester, policy and earlier checks as they stand."""
     wrench, policy = records.wrenches.get(check.wrench), records.policy.get()
     tester = records.testers.get(check.tester) if check.tester else None
     earlier = [
         other
-        for other in records.checks.list(check.wrench, limit=_HISTORY)
+        for other in records.checks.list(check.wrench, limit=HISTORY)
         if other.direction is check.direction and other.performed_at < check.performed_at
     ]
     found = None
     if wrench.mpd(check.direction) is not None:
         found = verdict(check, wrench=wrench, tester=tester, policy=policy, earlier=earlier)
-    answer = JudgedCheckAnswer.judged(check, found, policy)
+    return JudgedCheckAnswer.judged(check, found, policy)
+
+
+def _judged(records: ShopStore, check: Check, *, status: int) -> JsonResponse[JudgedCheckAnswer]:
+    answer = judged_answer(records, check)
     headers = {"ETag": digest_tag(answer.model_dump_json()), **REVALIDATE}
     if status == 201:
         headers["Location"] = f"{paging.location('wrenches', check.wrench)}/checks/{check.id}"

@@ -44,6 +44,15 @@ KEY_MISSING = Kind(
     "Send Idempotency-Key with a value made for this request, such as a UUID, and the same value"
     " again when repeating it.",
 )
+CROSS_SITE = Kind(
+    "cross-site-request",
+    403,
+    "A page of another site asked for this change",
+    "The browser says that the request was made by a page which this service did not serve. Nothing"
+    " was stored.",
+    "Use the service's own pages, or call it from a program. Behind a proxy, let it pass the Host"
+    " header on as it came.",
+)
 NO_SUCH_PATH = Kind(
     "no-such-path",
     404,
@@ -181,6 +190,7 @@ KINDS: Final[Mapping[str, Kind]] = {
         KEY_MISSING,
         NO_SUCH_PATH,
         UNKNOWN_RECORD,
+        CROSS_SITE,
         METHOD_NOT_ALLOWED,
         DUPLICATE_RECORD,
         ALREADY_VOIDED,

@@ -24,6 +24,7 @@ from service.api import problem_kinds as kinds
 from service.api.body import InvalidRequest, MalformedBody, UnsupportedMediaType
 from service.api.conditional import TagDiffers, VersionRequired
 from service.api.idempotency import KeyMissing, KeyReused
+from service.api.same_origin import CrossSiteRequest
 from service.findings import Finding, Refused
 from service.recording import InQuarantine
 from service.schemas.problems import FindingAnswer, ProblemAnswer
@@ -208,6 +209,7 @@ RULES: Final[tuple[tuple[type[Exception], Callable[[Any], Told]], ...]] = (
     (Refused, _with_findings(kinds.REFUSED)),
     (MalformedBody, _of(kinds.MALFORMED_BODY)),
     (UnsupportedMediaType, _media_type),
+    (CrossSiteRequest, _of(kinds.CROSS_SITE)),
     (KeyMissing, _of(kinds.KEY_MISSING, field="header:Idempotency-Key")),
     (KeyReused, _of(kinds.KEY_REUSED, field="header:Idempotency-Key")),
     (VersionRequired, _of(kinds.VERSION_REQUIRED, field="header:If-Match")),

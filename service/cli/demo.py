@@ -74,6 +74,7 @@ def demo(store: Path | None, no_shift: bool, port: int | None) -> None:
         def announce() -> None:
             url = base_url(settings)
             click.echo("An invented workshop: nothing in it is real, or proof of anything.\n")
+            click.echo(f"Pages        {url}/")
             click.echo(f"API          {url}/v1/wrenches")
             click.echo(f"Description  {url}/schema\n")
             for question, path in QUESTIONS:

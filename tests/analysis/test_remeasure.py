@@ -15,6 +15,7 @@ from analysis.remeasure import (
     Scatter,
     advise,
     assumed_scatter,
+    largest_quiet_sd,
     outlying_reading,
 )
 
@@ -178,3 +179,17 @@ def test_without_an_expectation_the_outlier_does_not_depend_on_the_unit(values):
     _, t, _ = outlying_reading(values)
     _, scaled, _ = outlying_reading(values * 8.0)
     assert scaled == pytest.approx(t, rel=1e-6) or math.isinf(t)
+
+
+@pytest.mark.parametrize("scatter", [USUAL, assumed_scatter(4.0)])
+def test_the_bench_is_told_the_scatter_that_will_be_a_reason(scatter):
+    """Three points of five readings, as planned: the alarm begins where it was told to."""
+    told = largest_quiet_sd(scatter, repeats=5, points=3)
+    # Neither trend nor outlier: two readings on either side of a middle one, evenly spread.
+    shape = np.array([1.0, -1.0, 0.0, -1.0, 1.0])
+    shape /= shape.std(ddof=1)
+    quiet = point(*(0.0,) * 5, scatter=scatter)
+    for factor, alarmed in ((0.999, False), (1.001, True)):
+        advice = advise([point(*(factor * told * shape), scatter=scatter), quiet, quiet])
+        assert (ReasonKind.SCATTER in kinds(advice)) is alarmed
+        assert advice.tests == 9

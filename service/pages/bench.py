@@ -1,0 +1,138 @@
+"""The bench: pick a wrench, take its readings, and see the verdict on them."""
+
+from difflib import get_close_matches
+from typing import Annotated, Final
+
+from litestar import Controller, get
+from litestar.di import NamedDependency
+from litestar.params import PathParameter, QueryParameter
+from litestar.response import Template
+
+from analysis.vocabulary import CheckKind, Direction
+from service.api.access import Shop
+from service.api.checks import HISTORY, check_of_wrench, judged_answer
+from service.api.paging import every_wrench
+from service.bench_sheet import bench_sheet
+from service.clock import PinnedClock
+from service.intake import CLOCK_SLACK, TEMPERATURE_C
+from service.pages.bench_words import KINDS, headline, next_steps
+from service.pages.site import local_time, page
+from service.records import Wrench
+from service.store import ShopStore, UnknownRecord
+
+_MOST_TESTERS: Final = 200
+_LONGEST_SERIAL: Final = 64
+# A clock that stands still takes no reading from far in its future.
+_CLOCK_SLACK_MS: Final = int(CLOCK_SLACK.total_seconds() * 1000)
+
+
+class BenchPages(Controller):
+    path = "/bench"
+
+    @get(sync_to_thread=True)
+    def sheet(
+        self,
+        shop: NamedDependency[Shop],
+        wrench: Annotated[str, QueryParameter()] = "",
+        direction: Annotated[str, QueryParameter()] = "",
+        kind: Annotated[str, QueryParameter()] = "",
+    ) -> Template:
+        """Without a wrench, or with one that is not there: the question which one."""
+        asked = wrench.strip()[:_LONGEST_SERIAL]
+        with shop.read() as records:
+            policy = records.policy.get()
+            found = _as_scanned(records, asked) if asked else None
+            if found is None:
+                return page(
+                    "bench_pick.html",
+                    shop,
+                    policy,
+                    status=404 if asked else 200,
+                    asked=asked,
+                    similar=_similar(records, asked) if asked else (),
+                )
+            testers = records.testers.list(limit=_MOST_TESTERS)
+            earlier = records.checks.list(found.serial, limit=HISTORY)
+        way = _way(found, direction)
+        now = shop.now()
+        sheet = bench_sheet(
+            found,
+            way,
+            policy=policy,
+            testers=testers,
+            earlier=earlier,
+            today=local_time(now, policy).date(),
+        )
+        return page(
+            "bench_sheet.html",
+            shop,
+            policy,
+            wrench=found,
+            directions=_stated(found),
+            sheet=sheet,
+            kinds=KINDS,
+            kind=kind if kind in list(CheckKind) else CheckKind.AS_FOUND,
+            last=next((each for each in earlier if each.direction is way and not each.card), None),
+            time_ms=int(now.timestamp() * 1000),
+            clock_slack_ms=_CLOCK_SLACK_MS if isinstance(shop.clock, PinnedClock) else "",
+            temperature_c=TEMPERATURE_C,
+        )
+
+    @get("/checks/{serial:str}/{check_id:str}", sync_to_thread=True)
+    def verdict(
+        self,
+        shop: NamedDependency[Shop],
+        serial: Annotated[str, PathParameter()],
+        check_id: Annotated[str, PathParameter()],
+    ) -> Template:
+        with shop.read() as records:
+            policy = records.policy.get()
+            try:
+                check = check_of_wrench(records, serial, check_id)
+            except UnknownRecord:
+                return page(
+                    "bench_pick.html",
+                    shop,
+                    policy,
+                    status=404,
+                    asked=f"{serial}, check {check_id}",
+                    similar=(),
+                )
+            wrench = records.wrenches.get(serial)
+            answer = judged_answer(records, check)
+        return page(
+            "bench_verdict.html",
+            shop,
+            policy,
+            wrench=wrench,
+            check=answer,
+            performed=local_time(check.performed_at, policy),
+            kind_words=KINDS[check.kind],
+            headline=headline(answer.verdict),
+            steps=next_steps(wrench, answer),
+        )
+
+
+def _stated(wrench: Wrench) -> list[Direction]:
+    """The directions with a stated tolerance; every wrench on record has one at least."""
+    return [each for each in Direction if wrench.mpd(each) is not None]
+
+
+def _way(wrench: Wrench, asked: str) -> Direction:
+    """The direction asked for where it has a stated tolerance, else the first that has one."""
+    stated = _stated(wrench)
+    return next((each for each in stated if each == asked), stated[0])
+
+
+def _as_scanned(records: ShopStore, text: str) -> Wrench | None:
+    """The wrench of a serial; a scanner or a hand may give other capitals than the register."""
+    exact = records.wrenches.find(text)
+    if exact is not None:
+        return exact
+    alike = [each for each in every_wrench(records) if each.serial.casefold() == text.casefold()]
+    return alike[0] if len(alike) == 1 else None
+
+
+def _similar(records: ShopStore, text: str) -> list[str]:
+    by_folded = {each.serial.casefold(): each.serial for each in every_wrench(records)}
+    return [by_folded[near] for near in get_close_matches(text.casefold(), by_folded, n=5)]

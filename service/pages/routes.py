@@ -1,0 +1,17 @@
+"""Every route of the pages. They answer people, so none is in the description of the API."""
+
+from typing import Final
+
+from litestar import Router
+
+from service.pages.assets import read_asset
+from service.pages.bench import BenchPages
+from service.pages.headers import secured
+from service.pages.start import start_page
+
+PAGES: Final = Router(
+    path="/",
+    route_handlers=[start_page, BenchPages, read_asset],
+    after_request=secured,
+    include_in_schema=False,
+)
