@@ -137,6 +137,7 @@ def test_what_the_service_refuses_is_said_and_can_be_mended(page: Page, api: htt
     enter(page, "19,8", "abc")
     says(page, "abc is not a number.")
     page.locator("#r0-1").fill("19.8")
+    page.locator("#operator").fill("bänk 2")
     page.locator("#temperature").fill("400")
     page.locator("#save").click()
     expect(page.locator("#faults")).to_contain_text("400 °C is no temperature of a bench")
@@ -146,6 +147,7 @@ def test_what_the_service_refuses_is_said_and_can_be_mended(page: Page, api: htt
     page.wait_for_url("**/bench/checks/BN-6/*")
     (check,) = stored(api, "BN-6")
     assert check["temperature_c"] == 21.5
+    assert check["operator"] == "bänk 2"
 
 
 def test_scatter_beyond_the_usual_asks_for_another_measurement(page: Page) -> None:

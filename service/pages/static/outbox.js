@@ -77,13 +77,18 @@ export async function send(record) {
   }
 }
 
+// Who measures is also who does this, in the wrench's trail.
+function acting(operator) {
+  return operator ? { "Acting-Person": encodeURIComponent(operator) } : {};
+}
+
 async function attempt(record) {
   let response;
   let answer;
   try {
     response = await fetch(`/v1/wrenches/${encodeURIComponent(record.serial)}/checks`, {
       method: "POST",
-      headers: { "Content-Type": "application/json", "Idempotency-Key": record.key },
+      headers: { "Content-Type": "application/json", "Idempotency-Key": record.key, ...acting(record.body.operator) },
       body: JSON.stringify(record.body),
       signal: AbortSignal.timeout(PATIENCE_MS),
     });

@@ -88,6 +88,9 @@ PROVOCATIONS: dict[str, Provocation] = {
     "bad-request": lambda client: client.get("/v1/wrenches", headers={"Host": "a b"}),
     "malformed-body": lambda client: client.post("/v1/wrenches"),
     "idempotency-key-missing": lambda client: client.post(CHECKS, json=a_check_body()),
+    "cross-site-request": lambda client: client.post(
+        CHECKS, json=a_check_body(), headers=key() | {"Sec-Fetch-Site": "cross-site"}
+    ),
     "no-such-path": lambda client: client.get("/v2/wrenches"),
     "unknown-record": lambda client: client.get("/v1/wrenches/TW-9"),
     "method-not-allowed": lambda client: client.delete("/v1/wrenches/TW-1"),
