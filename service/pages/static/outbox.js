@@ -79,7 +79,8 @@ export async function send(record) {
 
 // Who measures is also who does this, in the wrench's trail.
 function acting(operator) {
-  return operator ? { "Acting-Person": encodeURIComponent(operator) } : {};
+  const name = encodeURIComponent(operator ?? "");
+  return name && name.length <= 255 ? { "Acting-Person": name } : {};
 }
 
 async function attempt(record) {
