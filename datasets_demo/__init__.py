@@ -33,3 +33,8 @@ def checks_csv() -> Traversable:
 def pulls_csv() -> Traversable:
     """The file of work done, one row a record of pulls alike."""
     return files(__name__) / "pulls.csv"
+
+
+def angle_checks_csv() -> Traversable:
+    """The file of angle checks, one row a reading."""
+    return files(__name__) / "angle_checks.csv"

@@ -1,4 +1,4 @@
-"""Write the four CSV files anew from the seed: python -m datasets_demo.generate."""
+"""Write the CSV files anew from the seed: python -m datasets_demo.generate."""
 
 import csv
 import io
@@ -6,7 +6,15 @@ from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Final
 
+from analysis.vocabulary import CheckKind, Direction
 from datasets_demo import SEED
+from datasets_demo.angles import (
+    ANGLES,
+    EXPANDED_UNCERTAINTY_DEG,
+    AngleCheck,
+    AngleFacts,
+    make_angle_checks,
+)
 from datasets_demo.fleet import FLEET, Wrench
 from datasets_demo.planning import Visit, book, plan_days
 from datasets_demo.testers import TESTERS, Tester, tester_for
@@ -16,7 +24,8 @@ from datasets_demo.work import Work, make_work
 WRENCH_COLUMNS: Final = (
     "serial", "mechanism", "indication", "model", "lowest", "full_scale", "unit",
     "mpd_clockwise_pct", "mpd_counter_clockwise_pct", "mpd_basis", "resolution", "drive",
-    "status", "status_reason",
+    "status", "status_reason", "angle_mpd_deg", "angle_mpd_pct", "angle_resolution_deg",
+    "angle_highest_deg",
 )  # fmt: skip
 TESTER_COLUMNS: Final = (
     "serial", "model", "lowest", "full_scale", "unit", "expanded_uncertainty_pct",
@@ -26,6 +35,11 @@ CHECK_COLUMNS: Final = (
     "wrench", "kind", "direction", "performed_at", "tester", "operator", "temperature_c",
     "cycle_count", "target", "reading", "indicated", "unit", "card_issuer", "card_certificate",
     "card_issued_on",
+)  # fmt: skip
+ANGLE_COLUMNS: Final = (
+    "wrench", "kind", "direction", "performed_at", "tester", "operator",
+    "expanded_uncertainty_deg", "coverage_factor", "target_deg", "reference_deg", "indicated_deg",
+    "card_issuer", "card_certificate", "card_issued_on",
 )  # fmt: skip
 
 PULL_COLUMNS: Final = (
@@ -66,11 +80,14 @@ def _booked() -> list[Visit]:
 
 def make_files() -> dict[str, str]:
     """The text of each CSV file by its name."""
+    checks = make_checks()
     return {
         "wrenches.csv": _csv(WRENCH_COLUMNS, map(_wrench_row, FLEET)),
         "testers.csv": _csv(TESTER_COLUMNS, map(_tester_row, TESTERS)),
-        "checks.csv": _csv(
-            CHECK_COLUMNS, (row for check in make_checks() for row in _check_rows(check))
+        "checks.csv": _csv(CHECK_COLUMNS, (row for check in checks for row in _check_rows(check))),
+        "angle_checks.csv": _csv(
+            ANGLE_COLUMNS,
+            (row for check in make_angle_checks(checks) for row in _angle_rows(check)),
         ),
         "pulls.csv": _csv(PULL_COLUMNS, map(_pull_row, work_of_the_year())),
     }
@@ -100,6 +117,18 @@ def _wrench_row(wrench: Wrench) -> tuple[str, ...]:
         wrench.drive,
         "out_of_service" if wrench.out_of_service else "in_service",
         wrench.out_of_service,
+        *_angle_cells(ANGLES.get(wrench.serial)),
+    )
+
+
+def _angle_cells(facts: AngleFacts | None) -> tuple[str, ...]:
+    if facts is None:
+        return ("", "", "", "")
+    return (
+        f"{facts.mpd_deg:g}",
+        "" if facts.mpd_pct is None else f"{facts.mpd_pct:g}",
+        f"{facts.resolution_deg:g}",
+        f"{facts.highest_deg:g}",
     )
 
 
@@ -152,6 +181,26 @@ def _pull_row(work: Work) -> tuple[str, ...]:
         work.operator,
         str(work.fastener.count),
     )
+
+
+def _angle_rows(check: AngleCheck) -> Iterator[tuple[str, ...]]:
+    for target, reference, indicated in check.readings:
+        yield (
+            check.serial,
+            CheckKind.AS_FOUND.value,
+            Direction.CLOCKWISE.value,
+            f"{check.performed_at:%Y-%m-%dT%H:%M:%SZ}",
+            check.tester,
+            check.operator,
+            f"{EXPANDED_UNCERTAINTY_DEG:g}",
+            "2",
+            str(target),
+            reference,
+            indicated,
+            "",
+            "",
+            "",
+        )
 
 
 def main() -> None:

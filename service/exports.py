@@ -13,7 +13,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 from typing import Any, Final
 
-from service.imports import check_csv
+from service.angle_records import AngleCheck
+from service.imports import angle_csv, check_csv
 from service.imports.bodies import without_nothing
 from service.imports.devices import (
     TESTER_COLUMNS,
@@ -39,6 +40,11 @@ def checks_ndjson(checks: Iterable[Check]) -> Iterator[str]:
     """Lines of NDJSON, one a check; raises ValueError as `checks_csv` does."""
     for check in checks:
         yield json.dumps(_check_body(check), ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def angle_checks_csv(checks: Iterable[AngleCheck]) -> Iterator[str]:
+    """Lines of CSV, one a reading, after the header."""
+    yield from _csv(angle_csv.COLUMNS, (row for check in checks for row in _angle_rows(check)))
 
 
 def wrenches_csv(wrenches: Iterable[Wrench]) -> Iterator[str]:
@@ -123,6 +129,29 @@ def _check_rows(check: Check) -> Iterator[dict[str, object]]:
             }
 
 
+def _angle_rows(check: AngleCheck) -> Iterator[dict[str, object]]:
+    card = check.card
+    for point in check.points:
+        for reading in point.readings:
+            same = reading.indicated_deg == point.target_deg
+            yield {
+                "wrench": check.wrench,
+                "kind": check.kind.value,
+                "direction": check.direction.value,
+                "performed_at": _instant(check.performed_at),
+                "tester": check.tester,
+                "operator": check.operator,
+                "expanded_uncertainty_deg": _number(check.expanded_uncertainty_deg),
+                "coverage_factor": _number(check.coverage_factor),
+                "target_deg": _number(point.target_deg),
+                "reference_deg": _number(reading.reference_deg),
+                "indicated_deg": None if same else _number(reading.indicated_deg),
+                "card_issuer": card.issuer if card else None,
+                "card_certificate": card.certificate if card else None,
+                "card_issued_on": card.issued_on.isoformat() if card else None,
+            }
+
+
 def _check_body(check: Check) -> dict[str, Any]:
     return without_nothing(
         {
@@ -178,6 +207,7 @@ def _card_body(card: Card) -> dict[str, Any]:
 def _wrench_row(wrench: Wrench) -> dict[str, object]:
     unit = wrench.full_scale.unit
     cw, ccw, resolution = wrench.mpd_clockwise, wrench.mpd_counter_clockwise, wrench.resolution
+    angle = wrench.angle
     basis = cw.basis if cw else ccw.basis if ccw else ToleranceBasis.READING
     return {
         "serial": wrench.serial,
@@ -197,6 +227,10 @@ def _wrench_row(wrench: Wrench) -> dict[str, object]:
         "lowest_unit": wrench.lowest.unit if wrench.lowest.unit != unit else None,
         "resolution_unit": resolution.unit if resolution and resolution.unit != unit else None,
         "mpd_counter_clockwise_basis": ccw.basis.value if ccw and ccw.basis != basis else None,
+        "angle_mpd_deg": _number(angle.mpd_deg) if angle else None,
+        "angle_mpd_pct": _number(angle.mpd_pct) if angle else None,
+        "angle_resolution_deg": _number(angle.resolution_deg) if angle else None,
+        "angle_highest_deg": _number(angle.highest_deg) if angle else None,
     }
 
 

@@ -1,4 +1,4 @@
-"""`wrench-drift import`: files of wrenches, testers and checks into the store."""
+"""`wrench-drift import`: files of wrenches, testers, checks and angle checks into the store."""
 
 from pathlib import Path
 from typing import IO
@@ -93,3 +93,29 @@ def checks(
     if report.refused:
         lines = "\n".join(finding_lines(report.refused))
         raise click.ClickException(f"{len(report.refused)} refused\n{lines}")
+
+
+@import_.command("angle-checks")
+@click.argument("file", type=click.File("rb"))
+@click.option(
+    "--confirm-unusual", is_flag=True, help="Stand by readings that look like a slip, in every row."
+)
+@store_option
+@shop_option
+def angle_checks(
+    file: IO[bytes], confirm_unusual: bool, store: Path | None, shop: str | None
+) -> None:
+    """Record the angle checks of a CSV file, all or none."""
+    with told_plainly():
+        from service.imports import import_angle_checks
+        from service.store import Store
+
+        settings = settings_with(store=store, shop=shop)
+        with Store.open(settings.store) as opened, opened.write(settings.shop) as records:
+            report = import_angle_checks(
+                records,
+                file.read(),
+                now=settings.clock().now(),
+                confirm_unusual=confirm_unusual,
+            )
+    click.echo(f"{len(report.stored)} recorded, {len(report.already_there)} there already")

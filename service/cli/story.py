@@ -8,6 +8,7 @@ from typing import Final
 import datasets_demo
 from service.imports import (
     CheckFormat,
+    import_angle_checks,
     import_checks,
     import_pulls,
     import_testers,
@@ -30,7 +31,7 @@ def days_until_yesterday(today: date) -> int:
 
 
 def load_story(store: Store, shop: str, *, moved_by_days: int, now: datetime) -> None:
-    """Import wrenches, testers, checks and pulls in one transaction, every date moved."""
+    """Import wrenches, testers, all checks and pulls in one transaction, every date moved."""
     by = timedelta(days=moved_by_days)
     with store.write(shop) as records:
         import_wrenches(records, datasets_demo.wrenches_csv().read_bytes(), now=now)
@@ -40,6 +41,9 @@ def load_story(store: Store, shop: str, *, moved_by_days: int, now: datetime) ->
             _moved(datasets_demo.checks_csv().read_text("utf-8"), by),
             CheckFormat.CSV,
             now=now,
+        )
+        import_angle_checks(
+            records, _moved(datasets_demo.angle_checks_csv().read_text("utf-8"), by), now=now
         )
         import_pulls(
             records,

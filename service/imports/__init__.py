@@ -3,8 +3,16 @@
 Each row of data becomes the body that the API takes for the same thing, and keeps the same rules.
 """
 
+from service.imports.angle_csv import import_angle_checks
 from service.imports.checks import CheckFormat, import_checks
 from service.imports.devices import import_testers, import_wrenches
 from service.imports.pull_files import import_pulls
 
-__all__ = ["CheckFormat", "import_checks", "import_pulls", "import_testers", "import_wrenches"]
+__all__ = [
+    "CheckFormat",
+    "import_angle_checks",
+    "import_checks",
+    "import_pulls",
+    "import_testers",
+    "import_wrenches",
+]

@@ -60,7 +60,7 @@ def read_check_csv(data: bytes, *, confirm_unusual: bool) -> tuple[list[SentChec
     """
     rows, findings = read_rows(data, required=COLUMNS, optional=OPTIONAL_COLUMNS)
     sent: list[SentCheck] = []
-    for group in _grouped(rows):
+    for group in grouped(rows):
         try:
             sent.append(_check(group, confirm_unusual=confirm_unusual))
         except Refused as refused:
@@ -68,7 +68,8 @@ def read_check_csv(data: bytes, *, confirm_unusual: bool) -> tuple[list[SentChec
     return sent, findings
 
 
-def _grouped(rows: Iterable[CsvRow]) -> Iterable[list[CsvRow]]:
+def grouped(rows: Iterable[CsvRow]) -> Iterable[list[CsvRow]]:
+    """The rows of each check, by the columns that make it one."""
     groups: dict[tuple[object, ...], list[CsvRow]] = {}
     # Most rows repeat the cells of the row before, letter for letter.
     as_written: dict[tuple[str | None, ...], list[CsvRow]] = {}
@@ -95,7 +96,7 @@ def _instant(row: CsvRow) -> object:
 
 def _check(rows: list[CsvRow], *, confirm_unusual: bool) -> SentCheck:
     first = rows[0]
-    findings = [finding for row in rows[1:] for finding in _unlike(row, first)]
+    findings = [finding for row in rows[1:] for finding in unlike(row, first, _ALIKE)]
     head = Cells(first)
     head.required("wrench", "kind", "direction", "performed_at")
     temperature_c, cycle_count = head.decimal("temperature_c"), head.whole("cycle_count")
@@ -146,8 +147,9 @@ def _mpd(head: Cells) -> dict[str, Any] | None:
     return without_nothing({"percent": percent, "basis": basis}) or None
 
 
-def _unlike(row: CsvRow, first: CsvRow) -> Iterable[Finding]:
-    for column in _ALIKE:
+def unlike(row: CsvRow, first: CsvRow, alike: Iterable[str]) -> Iterable[Finding]:
+    """A finding for each of these columns in which a row differs from the first of its check."""
+    for column in alike:
         if row.cells.get(column) != first.cells.get(column):
             yield Finding(
                 field=column,

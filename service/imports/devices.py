@@ -22,6 +22,7 @@ WRENCH_COLUMNS: Final = (
 )  # fmt: skip
 WRENCH_OPTIONAL: Final = (
     "status", "status_reason", "lowest_unit", "resolution_unit", "mpd_counter_clockwise_basis",
+    "angle_mpd_deg", "angle_mpd_pct", "angle_resolution_deg", "angle_highest_deg",
 )  # fmt: skip
 TESTER_COLUMNS: Final = (
     "serial", "model", "lowest", "full_scale", "unit", "expanded_uncertainty_pct",
@@ -143,12 +144,15 @@ def _wrench(row: CsvRow, now: datetime) -> Wrench:
             "mpd_counter_clockwise": _mpd(cells.decimal("mpd_counter_clockwise_pct"), ccw_basis),
             "resolution": _torque(cells.decimal("resolution"), row.word("resolution_unit") or unit),
             "drive": row.text("drive"),
+            "angle": _angle(cells),
         }
     )
     if cells.findings:
         raise Refused(cells.findings)
 
     def locate(pointer: str) -> tuple[str, int]:
+        if pointer.startswith("/angle/"):
+            return f"angle_{pointer.removeprefix('/angle/')}", row.number
         return _WRENCH_PLACES.get(pointer, pointer.removeprefix("/").split("/")[0]), row.number
 
     wrench = read_as(WrenchInput, body, locate).record(now)
@@ -174,6 +178,12 @@ _WRENCH_PLACES: Final = {
 
 def _mpd(percent: float | None, basis: str | None) -> dict[str, Any] | None:
     return None if percent is None else without_nothing({"percent": percent, "basis": basis})
+
+
+def _angle(cells: Cells) -> dict[str, Any] | None:
+    """None where no cell says anything: the wrench measures no angle."""
+    names = ("mpd_deg", "mpd_pct", "resolution_deg", "highest_deg")
+    return without_nothing({name: cells.decimal(f"angle_{name}") for name in names}) or None
 
 
 def _with_status(wrench: Wrench, row: CsvRow, now: datetime) -> Wrench:

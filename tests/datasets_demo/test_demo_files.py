@@ -14,7 +14,8 @@ from datasets_demo.generate import make_files
 
 WRENCH_COLUMNS = (
     "serial,mechanism,indication,model,lowest,full_scale,unit,mpd_clockwise_pct,"
-    "mpd_counter_clockwise_pct,mpd_basis,resolution,drive,status,status_reason"
+    "mpd_counter_clockwise_pct,mpd_basis,resolution,drive,status,status_reason,"
+    "angle_mpd_deg,angle_mpd_pct,angle_resolution_deg,angle_highest_deg"
 )
 TESTER_COLUMNS = (
     "serial,model,lowest,full_scale,unit,expanded_uncertainty_pct,coverage_factor,certificate,"
@@ -39,6 +40,7 @@ WRENCHES = {row["serial"]: row for row in rows_of(datasets_demo.wrenches_csv().r
 TESTERS = {row["serial"]: row for row in rows_of(datasets_demo.testers_csv().read_text("utf-8"))}
 READINGS = rows_of(datasets_demo.checks_csv().read_text("utf-8"))
 PULLS = rows_of(datasets_demo.pulls_csv().read_text("utf-8"))
+ANGLES = rows_of(datasets_demo.angle_checks_csv().read_text("utf-8"))
 
 
 def performed_at(row: Row) -> datetime:
@@ -49,7 +51,9 @@ def in_nm(row: Row, column: str) -> float:
     return float(row[column]) * NEWTON_METRES[row["unit"]]
 
 
-@pytest.mark.parametrize("name", ["wrenches.csv", "testers.csv", "checks.csv", "pulls.csv"])
+@pytest.mark.parametrize(
+    "name", ["wrenches.csv", "testers.csv", "checks.csv", "angle_checks.csv", "pulls.csv"]
+)
 def test_file_is_what_the_generator_writes_byte_for_byte(name: str) -> None:
     """The reader may trust that the README's mechanism made the file."""
     resource = {
@@ -57,6 +61,7 @@ def test_file_is_what_the_generator_writes_byte_for_byte(name: str) -> None:
         "testers.csv": datasets_demo.testers_csv,
         "checks.csv": datasets_demo.checks_csv,
         "pulls.csv": datasets_demo.pulls_csv,
+        "angle_checks.csv": datasets_demo.angle_checks_csv,
     }[name]()
     assert resource.name == name
     assert resource.read_bytes() == make_files()[name].encode("utf-8")
@@ -100,6 +105,20 @@ def test_only_the_two_records_of_the_story_lie_outside_a_marked_range() -> None:
         <= float(WRENCHES[row["wrench"]]["full_scale"])
     ]
     assert outside == [("SP-111", "2026-02-17"), ("SP-115", "2026-05-12")]
+
+
+def test_every_angle_belongs_to_an_electronic_wrench_that_states_an_angle_performance() -> None:
+    """Met by a tester of the workshop on the day of a check of its torque, clockwise."""
+    visits = {(row["wrench"], row["performed_at"][:10]) for row in READINGS}
+    for row in ANGLES:
+        wrench = WRENCHES[row["wrench"]]
+        assert wrench["mechanism"] == Mechanism.ELECTRONIC
+        assert float(wrench["angle_mpd_deg"]) == 2
+        assert row["tester"] in TESTERS
+        assert (row["wrench"], row["performed_at"][:10]) in visits
+        assert abs(float(row["indicated_deg"]) - float(row["reference_deg"])) < 4
+    shown = {serial for serial, row in WRENCHES.items() if row["angle_mpd_deg"]}
+    assert shown - {row["wrench"] for row in ANGLES} == {"EL-209"}
 
 
 def test_file_of_checks_stays_small() -> None:

@@ -17,6 +17,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from sample_angle_checks import an_angle_check
 from sample_records import a_check, a_tester, a_wrench
 
 import datasets_demo
@@ -25,6 +26,7 @@ from service.cli import main
 from service.cli.demo import QUESTIONS
 from service.cli.serving import base_url
 from service.cli.story import days_until_yesterday, load_story, morning_after
+from service.records import AnglePerformance
 from service.settings import Settings
 from service.store import LOCAL_SHOP, Store
 
@@ -50,9 +52,10 @@ def files(tmp_path):
     """Paths of files with one wrench, one tester and two checks."""
     checks = [a_check(), a_check(performed_at=a_check().performed_at - timedelta(days=1))]
     texts = {
-        "wrenches.csv": exports.wrenches_csv([a_wrench()]),
+        "wrenches.csv": exports.wrenches_csv([a_wrench(angle=AnglePerformance(mpd_deg=2.0))]),
         "testers.csv": exports.testers_csv([a_tester()]),
         "checks.csv": exports.checks_csv(checks),
+        "angle-checks.csv": exports.angle_checks_csv([an_angle_check()]),
         "checks.ndjson": exports.checks_ndjson(checks),
     }
     for name, lines in texts.items():
@@ -133,7 +136,10 @@ def test_what_is_imported_is_exported(run, files, checks):
     assert "0 recorded, 2 there" in run("import", "checks", files[checks]).output
     assert "0 registered, 1 there" in run("import", "wrenches", files["wrenches.csv"]).output
 
-    for what in ("wrenches", "testers", "checks"):
+    assert "1 recorded, 0 there" in run("import", "angle-checks", files["angle-checks.csv"]).output
+    assert "0 recorded, 1 there" in run("import", "angle-checks", files["angle-checks.csv"]).output
+
+    for what in ("wrenches", "testers", "checks", "angle-checks"):
         assert run("export", what).output == files[f"{what}.csv"].read_text("utf-8")
     run("export", "checks", "--format", "ndjson", "--output", "out.ndjson")
     assert Path("out.ndjson").read_text("utf-8") == files["checks.ndjson"].read_text("utf-8")

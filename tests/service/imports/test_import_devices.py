@@ -8,7 +8,13 @@ from sample_records import NOW
 import datasets_demo
 from analysis.vocabulary import Mechanism
 from service.findings import Refused
-from service.imports import CheckFormat, import_checks, import_testers, import_wrenches
+from service.imports import (
+    CheckFormat,
+    import_angle_checks,
+    import_checks,
+    import_testers,
+    import_wrenches,
+)
 from service.records import (
     Indication,
     MaximumPermissibleDeviation,
@@ -191,9 +197,14 @@ def test_the_files_of_the_demo_are_taken_whole(empty_store):
         checks = import_checks(
             shop, datasets_demo.checks_csv().read_bytes(), CheckFormat.CSV, now=now
         )
+        angles = import_angle_checks(shop, datasets_demo.angle_checks_csv().read_bytes(), now=now)
     assert len(wrenches.stored) == 40
     assert len(testers.stored) == 4
     readings = len(datasets_demo.checks_csv().read_text().splitlines()) - 1
     with empty_store.read(LOCAL_SHOP) as shop:
         assert shop.evidence(now)[1].height == readings
         assert len(checks.stored) == len(tuple(shop.checks.every()))
+        angle_readings = len(datasets_demo.angle_checks_csv().read_text().splitlines()) - 1
+        every = shop.angle_checks.every()
+        assert len(angles.stored) == len(every)
+        assert angle_readings == sum(len(p.readings) for check in every for p in check.points)

@@ -5,10 +5,9 @@ import sqlite3
 import pytest
 from alembic import command
 from alembic.config import Config
+from sample_angle_checks import an_angle_check
 from sample_records import NOW, a_card, a_check, a_tester, a_wrench
 
-from analysis.vocabulary import CheckKind, Direction
-from service.angle_records import AngleCheck, AnglePoint, AngleReading
 from service.records import AnglePerformance
 from service.store import LOCAL_SHOP, DuplicateRecord, Store
 from service.store import migrate as migrations
@@ -19,32 +18,6 @@ COLUMNS = (
     "operator", "expanded_uncertainty_deg", "coverage_factor", "card_issuer", "card_certificate",
     "card_issued_on", "replaces", "recorded_at",
 )  # fmt: skip
-
-
-def an_angle_check(**changes):
-    fields = {
-        "id": "angle-1",
-        "wrench": "TW-1",
-        "kind": CheckKind.AS_FOUND,
-        "direction": Direction.CLOCKWISE,
-        "performed_at": NOW,
-        "tester": "TB-1",
-        "operator": "bench 2",
-        "expanded_uncertainty_deg": 0.3,
-        "coverage_factor": 2.0,
-        "points": tuple(
-            AnglePoint(
-                target_deg=target,
-                readings=tuple(
-                    AngleReading(reference_deg=target - less, indicated_deg=target)
-                    for less in (0.2, 0.4)
-                ),
-            )
-            for target in (180.0, 90.0)
-        ),
-        "recorded_at": NOW,
-    }
-    return AngleCheck(**(fields | changes))
 
 
 @pytest.mark.parametrize(
