@@ -13,7 +13,7 @@ from service.angle_evidence import angle_found_out, checks_in, history_of
 from service.angle_records import AngleCheck
 from service.angle_verdict import limit_of
 from service.fastener import Fastener
-from service.pull import JudgedPull, PullDay, judge_pull, limits_of
+from service.pull import JudgedPull, PullDay, choice_order, judge_pull, limits_of
 from service.records import ServiceStatus, Wrench
 
 if TYPE_CHECKING:
@@ -197,17 +197,10 @@ def choices(
     return sorted(found, key=order), left_out
 
 
-def order(fit: JudgedFit) -> tuple[int, bool, float, str]:
-    """Fit before fit with caution before not fit, an angle that is judged before one that is not,
-    then the lower chance that anything is off."""
-    from analysis.fitness import Fitness
-
+def order(fit: JudgedFit) -> "tuple[int, bool, float, float, str]":
+    """As `choice_order`, for the whole: an angle that is judged comes before one that is not."""
     off = fit.pull.risk.pull_risk
     if isinstance(fit.angle, JudgedAngle):
         off = fit.angle.step.either_at_most
-    return (
-        list(Fitness).index(fit.fitness),
-        isinstance(fit.angle, UnjudgedAngle),
-        off,
-        fit.pull.wrench,
-    )
+    verdict, chance, away, serial = choice_order(fit.pull, fit.fitness, off)
+    return verdict, isinstance(fit.angle, UnjudgedAngle), chance, away, serial

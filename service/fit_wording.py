@@ -10,6 +10,7 @@ from analysis.numerals import chance, number, percent
 from service.criticality import Criticality
 from service.fastener import Fastener
 from service.fastener_fit import JudgedAngle, JudgedFit, UnjudgedAngle
+from service.records import Policy
 from service.torque import Torque, newton_metres_per
 from service.wording import direction_in_words, risk_in_words, torque_in_words
 
@@ -17,16 +18,22 @@ if TYPE_CHECKING:
     from analysis.margin import Margin
 
 
-def fit_in_words(fit: JudgedFit, fastener: Fastener, on: date | None) -> str:
+def fit_in_words(fit: JudgedFit, fastener: Fastener, limits: Policy, on: date | None) -> str:
     """The pull with the verdict on the whole, the margin, and the angle step.
 
-    on   the day of the pull; None: the day of the answer
+    limits   the shop's for a fastener of this criticality
+    on       the day of the pull; None: the day of the answer
     """
     whole = replace(fit.pull, fitness=fit.fitness, reasons=fit.reasons)
     sentences = [
         risk_in_words(whole, fastener.direction, fastener.torque, on),
         margin_in_words(fit.margin, fastener.torque),
     ]
+    risk = fit.pull.risk
+    if fit.angle is not None and (
+        risk.x < limits.caution_below or risk.high_risk > limits.tolerated_pull_risk
+    ):
+        sentences.append(seating_in_words(fit, limits))
     # Why an angle cannot be judged is among the reasons already.
     if isinstance(fit.angle, JudgedAngle):
         sentences.append(angle_in_words(fit.angle, fit.angle.forecast.target_deg))
@@ -42,7 +49,9 @@ def margin_in_words(margin: "Margin", torque: Torque) -> str:
     """How far the expected pull stays from the nearer limit."""
     limit = "lower" if margin.low else "upper"
     size = in_unit_of(abs(margin.nm), torque)
-    sds = f", {number(abs(margin.sds), 2)} standard deviations" if isfinite(margin.sds) else ""
+    count = number(abs(margin.sds), 2)
+    sds = f", {count} standard deviation{'' if count == '1' else 's'}"
+    sds = sds if isfinite(margin.sds) else ""
     measure = f"{number(size.value, 2)} {torque_unit(torque)} ({percent(abs(margin.pct))}{sds})"
     if margin.pct < 0:
         return f"The pull is expected {measure} beyond the {limit} limit."
@@ -69,16 +78,19 @@ def angle_in_words(angle: JudgedAngle | UnjudgedAngle, target_deg: float) -> str
     )
 
 
-def seating_in_words(fit: JudgedFit, caution_below: float) -> str:
+def seating_in_words(fit: JudgedFit, limits: Policy) -> str:
     """Where the seating torque lies in the range, and its chances on either side."""
     risk = fit.pull.risk
     place = f"The seating torque is {percent(100 * risk.x)} of full scale"
-    if risk.x < caution_below:
+    if risk.x < limits.caution_below:
         place += ", near the bottom of this wrench"
-    return (
+    words = (
         f"{place}: {chance(risk.low_risk)} chance that it is too low,"
-        f" {chance(risk.high_risk)} that it is too high."
+        f" {chance(risk.high_risk)} that it is too high"
     )
+    if risk.high_risk > limits.tolerated_pull_risk:
+        words += ", and too high cannot be taken back by the angle"
+    return f"{words}."
 
 
 def choice_in_words(found: list[JudgedFit], fastener: Fastener) -> str:
@@ -90,16 +102,11 @@ def choice_in_words(found: list[JudgedFit], fastener: Fastener) -> str:
         what = f"{fastener.name}, {what}"
     if fastener.criticality is Criticality.SAFETY_CRITICAL:
         what += ", safety-critical (a tenth of the usual limits)"
-    count = dict.fromkeys(Fitness, 0)
-    for each in found:
-        count[each.fitness] += 1
-    if not count[Fitness.FIT] and not count[Fitness.CAUTION]:
+    fit = sum(each.fitness is Fitness.FIT for each in found)
+    caution = sum(each.fitness is Fitness.CAUTION for each in found)
+    if not fit and not caution:
         return f"{what}: no wrench in service is fit."
-    tally = " and ".join(
-        f"{count[fitness]} {words}"
-        for fitness, words in ((Fitness.FIT, "fit"), (Fitness.CAUTION, "fit with caution"))
-        if count[fitness]
-    )
     return (
-        f"{what}: of the wrenches in service {tally}; the first choice is {found[0].pull.wrench}."
+        f"{what}: of the wrenches in service {fit or 'none'} {'is' if fit < 2 else 'are'} fit,"
+        f" {caution or 'none'} with caution; the first choice is {found[0].pull.wrench}."
     )

@@ -21,11 +21,11 @@ CONFORMITY: Final = Method("jcgm-106-decisions", "1")
 TRACE: Final = Method("level-paths", "1")
 UNCERTAINTY: Final = Method("iso-6789-2-budget", "1")
 ACCEPTANCE: Final = Method("acceptance-by-evidence", "1")
-
+ANGLE: Final = Method("angle-error-law", "1")
 RANGE_STUDY: Final = Method(range_study.METHOD, range_study.METHOD_VERSION)
 
 _ALL: Final = (
-    FORECAST, TRACE, SCATTER, CAPABILITY, CONFORMITY, UNCERTAINTY, ACCEPTANCE, RANGE_STUDY,
+    FORECAST, TRACE, SCATTER, CAPABILITY, CONFORMITY, UNCERTAINTY, ACCEPTANCE, ANGLE, RANGE_STUDY,
 )  # fmt: skip
 # Part of the tag of every answer.
 VERSIONS: Final = tuple(f"{each.name}/{each.version}" for each in _ALL)

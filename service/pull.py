@@ -5,7 +5,7 @@ Joins what the records say (in service or not) with what `analysis` finds.
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from analysis.errors import NotEnoughEvidence, OutsideRange
 from service.acceptance import AcceptanceVerdict, judge_acceptance
@@ -182,7 +182,7 @@ def next_better(
 ) -> JudgedPull | None:
     """The best of the others in service for the same pull, if it is better than the one judged.
 
-    Fit comes before fit with caution, then the lower pull risk; one that is not fit is no choice.
+    In the order of `choice_order`; one that is not fit is no choice.
 
     judged   None: nothing speaks for the wrench asked about, so any choice is better
     """
@@ -196,12 +196,32 @@ def next_better(
             other = judge_pull(by, wrench, direction, torque_nm)
         except (NotEnoughEvidence, OutsideRange):
             continue  # nothing speaks for it, so it is not offered
-        if other.fitness is not Fitness.NOT_FIT and (best is None or _order(other) < _order(best)):
+        if other.fitness is not Fitness.NOT_FIT and (
+            best is None or choice_order(other) < choice_order(best)
+        ):
             best = other
     return None if best is judged else best
 
 
-def _order(judged: JudgedPull) -> tuple[int, float, str]:
+# Chances below this are alike: a wide limit would else put a coarse wrench before an exact one.
+# A choice of this service, no source.
+ALIKE_BELOW: Final = 0.001
+
+
+def choice_order(
+    judged: JudgedPull, fitness: "Fitness | None" = None, off: float | None = None
+) -> tuple[int, float, float, str]:
+    """The smaller comes first: fit before fit with caution before not fit, the lower chance that
+    the pull is off, then the pull expected nearer its torque (deviation and twice its SD).
+
+    fitness, off   verdict and chance of a whole that the pull is part of; None: of the pull
+    """
     from analysis.fitness import Fitness
 
-    return list(Fitness).index(judged.fitness), judged.risk.pull_risk, judged.wrench
+    risk = judged.risk
+    return (
+        list(Fitness).index(judged.fitness if fitness is None else fitness),
+        max(risk.pull_risk if off is None else off, ALIKE_BELOW),
+        abs(risk.deviation_pct) + 2.0 * risk.deviation_sd_pct,
+        judged.wrench,
+    )

@@ -107,6 +107,9 @@ def _answer(
         day=question.today,
         on=on,
         method=MethodAnswer.model_validate(methods.FORECAST),
+        angle_method=(
+            MethodAnswer.model_validate(methods.ANGLE) if fastener.angle_deg is not None else None
+        ),
         policy_version=question.policy.version,
         fastener=FastenerAnswer.of(fastener, by.policy),
         in_words=choice_in_words(found, fastener),
@@ -118,7 +121,7 @@ def _answer(
         cautions=(
             *(
                 (cautions.STEP_FROM_THE_MAKER, cautions.OVERSHOOT_STAYS)
-                if fastener.angle_deg
+                if fastener.angle_deg is not None
                 else ()
             ),
             *cautions.ALWAYS,

@@ -139,7 +139,7 @@ class SeatingAnswer(Answer):
             undershoot=risk.low_risk,
             overshoot=risk.high_risk,
             overshoot_above_tolerated=risk.high_risk > limits.tolerated_pull_risk,
-            in_words=seating_in_words(fit, limits.caution_below),
+            in_words=seating_in_words(fit, limits),
         )
 
 
@@ -291,7 +291,7 @@ class FitAnswered(Answer):
         return cls(
             wrench=fit.pull.wrench,
             fitness=fit.fitness,
-            in_words=fit_in_words(fit, fastener, later_on),
+            in_words=fit_in_words(fit, fastener, limits, later_on),
             reasons=tuple(GroundAnswer.model_validate(reason) for reason in fit.reasons),
             score=risk.score,
             x_pct_of_full_scale=100 * risk.x,
@@ -341,7 +341,10 @@ class FastenerFitAnswer(Answer):
     as_of: UtcInstant | None = Field(description="The instant asked about; null: none was.")
     day: date = Field(description="The shop's date that forecasts begin on.")
     on: date = Field(description="The date of the pull.")
-    method: MethodAnswer
+    method: MethodAnswer = Field(description="How torque is foreseen.")
+    angle_method: MethodAnswer | None = Field(
+        description="How the angle is foreseen; null when no angle step follows."
+    )
     policy_version: int
     fastener: FastenerAnswer
     in_words: str

@@ -31,7 +31,10 @@ class DriverAnswer(FromAnalysis):
 
 
 class BetterWrenchAnswer(Answer):
-    """The best choice among the other wrenches in service: fit before caution, then lower risk."""
+    """The best choice among the other wrenches in service: fit before caution, then lower risk.
+
+    Risks below 0.1 % are alike; then the pull expected nearer its torque comes first.
+    """
 
     wrench: str
     fitness: Fitness
