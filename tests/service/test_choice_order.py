@@ -37,7 +37,7 @@ def test_of_one_verdict_the_lower_chance_comes_first():
 
 
 def test_where_chances_are_alike_the_more_exact_pull_comes_first():
-    """Below 0.1 % a wide limit is no merit: 4e-9 within ±20 % is no better than 4e-4 within ±2 %."""
+    """Below 0.1 % a wide limit is no merit: 4e-9 within ±20 % is no more than 4e-4 within ±2 %."""
     coarse = a_pull("A", pull_risk=4e-9, deviation_pct=-1.0, sd_pct=1.5)
     exact = a_pull("B", pull_risk=4e-4, deviation_pct=0.3, sd_pct=0.4)
     assert ordered(coarse, exact) == ["B", "A"]
