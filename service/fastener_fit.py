@@ -93,7 +93,7 @@ def judge_fit(
 
     Raises OutsideRange and NotEnoughEvidence as `judge_pull` does.
     """
-    from analysis.fitness import Ground, Reason, verdict_of
+    from analysis.fitness import Ground, Reason, gravest_first, verdict_of
     from analysis.margin import margin
 
     pull = judge_pull(by, wrench, fastener.direction, fastener.torque.nm)
@@ -106,7 +106,7 @@ def judge_fit(
         if isinstance(angle, UnjudgedAngle):
             words = f"{angle.because}, so the angle must be measured by other means"
             more = (Reason(Ground.ANGLE_NOT_JUDGED, words),)
-        reasons = (*reasons, *more)
+        reasons = gravest_first((*reasons, *more))
     return JudgedFit(
         pull=pull,
         margin=margin(fastener.torque.nm, risk.deviation_pct, risk.deviation_sd_pct, risk.mpd_pct),

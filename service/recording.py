@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Final
 
 from analysis.vocabulary import Direction
 from service import trail
+from service.angle_records import AngleCheck
 from service.records import Check, Quarantine, Wrench
 from service.store import ShopStore
 
@@ -97,6 +98,25 @@ def void_check(
     records.events.add(trail.check_voided(voided, person))
     because = f"check {check_id} was voided: {reason}"
     settle_quarantine(records, {voided.wrench}, because=because, person=person, now=now)
+    return voided
+
+
+def record_angle_check(records: ShopStore, check: AngleCheck, *, person: str | None) -> AngleCheck:
+    """The angle check as stored; raises DuplicateRecord.
+
+    One that fails forbids the angle step, not the wrench: it may be used for torque alone.
+    """
+    added = records.angle_checks.add(check)
+    records.events.add(trail.angle_check_recorded(added, person))
+    return added
+
+
+def void_angle_check(
+    records: ShopStore, check_id: str, reason: str, *, person: str | None, now: datetime
+) -> AngleCheck:
+    """The angle check, voided; raises UnknownRecord or AlreadyVoided."""
+    voided = records.angle_checks.void(check_id, reason, now)
+    records.events.add(trail.angle_check_voided(voided, person))
     return voided
 
 

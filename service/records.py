@@ -291,6 +291,7 @@ class EventKind(StrEnum):
     taken_out, released                by a person, with the reason
     quarantined, quarantine_lifted     by its own checks
     check_recorded, check_voided
+    angle_check_recorded, angle_check_voided
     """
 
     REGISTERED = "registered"
@@ -301,6 +302,8 @@ class EventKind(StrEnum):
     QUARANTINE_LIFTED = "quarantine_lifted"
     CHECK_RECORDED = "check_recorded"
     CHECK_VOIDED = "check_voided"
+    ANGLE_CHECK_RECORDED = "angle_check_recorded"
+    ANGLE_CHECK_VOIDED = "angle_check_voided"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from datetime import datetime
 from typing import Final
 
+from service.angle_records import AngleCheck
 from service.records import (
     AnglePerformance,
     Change,
@@ -104,14 +105,12 @@ def quarantine_changed(
 
 def check_recorded(check: Check, person: str | None) -> Event:
     """A check, or the card that came with the wrench."""
-    by = f"card {check.card.certificate}" if check.card else f"tester {check.tester}"
-    kind = check.kind.value.replace("_", " ")
     return Event(
         wrench=check.wrench,
         kind=EventKind.CHECK_RECORDED,
         recorded_at=check.recorded_at,
         person=person or check.operator,
-        why=f"{kind}, {by}, performed {_instant(check.performed_at)}",
+        why=_occasion(check),
         check=check.id,
         direction=check.direction,
     )
@@ -131,6 +130,37 @@ def check_voided(check: Check, person: str | None) -> Event:
     )
 
 
+def angle_check_recorded(check: AngleCheck, person: str | None) -> Event:
+    """A check of angles; its id is in the words, since `check` names a check of torques."""
+    return Event(
+        wrench=check.wrench,
+        kind=EventKind.ANGLE_CHECK_RECORDED,
+        recorded_at=check.recorded_at,
+        person=person or check.operator,
+        why=f"{check.id}, {_occasion(check)}",
+        direction=check.direction,
+    )
+
+
+def angle_check_voided(check: AngleCheck, person: str | None) -> Event:
+    """The void of an angle check, which carries its time and its reason."""
+    assert check.void is not None  # noqa: S101 - the caller's part of the bargain
+    return Event(
+        wrench=check.wrench,
+        kind=EventKind.ANGLE_CHECK_VOIDED,
+        recorded_at=check.void.at,
+        person=person,
+        why=f"{check.id}, {check.void.reason}",
+        direction=check.direction,
+    )
+
+
+def _occasion(check: Check | AngleCheck) -> str:
+    by = f"card {check.card.certificate}" if check.card else f"tester {check.tester}"
+    kind = check.kind.value.replace("_", " ")
+    return f"{kind}, {by}, performed {_instant(check.performed_at)}"
+
+
 _SENTENCES: Final = {
     EventKind.REGISTERED: "{wrench} was registered",
     EventKind.CHANGED: "the record of {wrench} was changed",
@@ -140,6 +170,8 @@ _SENTENCES: Final = {
     EventKind.QUARANTINE_LIFTED: "the quarantine of {wrench} {way} was lifted",
     EventKind.CHECK_RECORDED: "a check of {wrench} {way} was recorded",
     EventKind.CHECK_VOIDED: "a check of {wrench} {way} was voided",
+    EventKind.ANGLE_CHECK_RECORDED: "an angle check of {wrench} {way} was recorded",
+    EventKind.ANGLE_CHECK_VOIDED: "an angle check of {wrench} {way} was voided",
 }
 
 

@@ -17,13 +17,16 @@ from service.api.conditional import digest_tag, is_fresh
 from service.api.idempotency import KeyMissing, store_once
 from service.api.operations import tells
 from service.api.parameters import (
+    ActingPerson,
     CheckIdPath,
     Cursor,
     IdempotencyKey,
     IfNoneMatch,
     Limit,
     SerialPath,
+    person_of,
 )
+from service.recording import record_angle_check, void_angle_check
 from service.schemas.angle_checks import (
     AngleCheckAnswer,
     AngleCheckInput,
@@ -60,7 +63,9 @@ class AngleCheckController(Controller):
         data: JSONBody[AngleCheckInput],
         body: RawBody,
         idempotency_key: IdempotencyKey = None,
+        acting_person: ActingPerson = None,
     ) -> Response[JudgedAngleCheckAnswer]:
+        person = person_of(acting_person)
         if idempotency_key is None:
             raise KeyMissing
 
@@ -74,7 +79,7 @@ class AngleCheckController(Controller):
                 now=shop.now(),
                 replaced=records.angle_checks.find(draft.replaces) if draft.replaces else None,
             )
-            records.angle_checks.add(check)
+            record_angle_check(records, check, person=person)
             return _judged(records, check, status=201)
 
         return store_once(shop, request, body, idempotency_key, effect)
@@ -151,10 +156,13 @@ class AngleCheckController(Controller):
         data: JSONBody[VoidInput],
         body: RawBody,
         idempotency_key: IdempotencyKey = None,
+        acting_person: ActingPerson = None,
     ) -> Response[AngleCheckAnswer]:
+        person = person_of(acting_person)
+
         def effect(records: ShopStore) -> JsonResponse[AngleCheckAnswer]:
             _of_wrench(records, serial, check_id)
-            voided = records.angle_checks.void(check_id, data.reason, shop.now())
+            voided = void_angle_check(records, check_id, data.reason, person=person, now=shop.now())
             return JsonResponse(AngleCheckAnswer.of(voided), headers=REVALIDATE)
 
         return store_once(shop, request, body, idempotency_key, effect)

@@ -18,6 +18,7 @@ from service.imports.bodies import Locate, read_as, relocated, without_nothing
 from service.imports.cells import Cells
 from service.imports.check_csv import grouped, unlike
 from service.imports.rows import CsvRow, read_rows
+from service.recording import record_angle_check
 from service.records import ImportReport
 from service.schemas.angle_checks import AngleCheckInput
 from service.store import ShopStore
@@ -67,7 +68,7 @@ def import_angle_checks(
         if there:
             already_there.append(check.id)
         else:
-            stored.append(shop.angle_checks.add(check).id)
+            stored.append(record_angle_check(shop, check, person=None).id)
     if findings:
         raise Refused(sorted(findings, key=lambda finding: finding.row or 0))
     return ImportReport(stored=tuple(stored), already_there=tuple(already_there))

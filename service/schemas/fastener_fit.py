@@ -270,7 +270,9 @@ class FitAnswered(Answer):
     wrench: str
     fitness: Fitness
     in_words: str
-    reasons: tuple[GroundAnswer, ...] = Field(description="Those of the torque first.")
+    reasons: tuple[GroundAnswer, ...] = Field(
+        description="The gravest first, and of those the torque's."
+    )
     score: float = Field(description="Of the torque, as in readRisk, for this criticality.")
     x_pct_of_full_scale: float
     pull_risk: float = Field(description="Chance that the pull is outside the limit that day.")

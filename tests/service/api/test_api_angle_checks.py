@@ -214,3 +214,15 @@ def test_an_angle_performance_that_cannot_judge_is_refused(
     body = a_wrench_body(angle=angle, resolution=torque(0.1))
     problem = assert_problem(client.post("/v1/wrenches", json=body), "refused")
     assert fields(problem) == [field]
+
+
+def test_the_trail_of_the_wrench_tells_of_its_angle_checks(shop: TestClient[Any]) -> None:
+    recorded = posted(shop)
+    place = recorded.headers["location"]
+    headers = key("void") | {"Acting-Person": "C. Voider"}
+    shop.post(f"{place}/void", json={"reason": "reference slipped"}, headers=headers)
+    voided, added = shop.get("/v1/wrenches/EA-1/events").json()["items"][:2]
+    assert (added["kind"], added["person"]) == ("angle_check_recorded", "bench 2")
+    assert recorded.json()["id"] in added["why"]
+    assert (voided["kind"], voided["person"]) == ("angle_check_voided", "C. Voider")
+    assert "reference slipped" in voided["in_words"]
