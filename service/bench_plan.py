@@ -68,6 +68,11 @@ class BenchPlan:
     first_day: date
     last_day: date
 
+    @property
+    def expected_days_out(self) -> float:
+        """Expected wrench-days out of tolerance until the visits."""
+        return sum(visit.expected_days_out or 0.0 for visit in self.visits)
+
 
 def bench_plan(book: BenchBook, due: "Mapping[tuple[str, Direction], Due]", days: int) -> BenchPlan:
     """The plan from the book's day on.

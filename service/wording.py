@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from analysis.risk import Risk
     from analysis.savings import Savings
     from service.acceptance import Acceptance
-    from service.bench_plan import PlannedVisit
+    from service.bench_plan import BenchPlan, PlannedVisit
     from service.pull import JudgedPull
 
 DIRECTIONS: Final = {
@@ -160,6 +160,36 @@ def visit_in_words(visit: "PlannedVisit") -> str:
         f"{_past_cap(visit)}; {chance(visit.failure_probability)} chance that a check today would "
         "fail."
     )
+
+
+def schedule_in_words(plan: "BenchPlan") -> str:
+    """How many checks, how many of them late or before their dates, and what is left over."""
+    if not plan.visits:
+        told = f"No check is planned until {plan.last_day}"
+    else:
+        overdue = sum(v.due is not None and v.due < plan.first_day for v in plan.visits)
+        late = sum(visit.late for visit in plan.visits) - overdue
+        early = sum(v.due is not None and v.day < v.due and not v.booking for v in plan.visits)
+        booked = sum(visit.booking is not None for visit in plan.visits)
+        counts = (
+            (overdue, "overdue today"),
+            (late, "late besides"),
+            (early, "before the due date, for want of room on it"),
+            (booked, "booked"),
+        )
+        parts = ", ".join(f"{count} {what}" for count, what in counts if count)
+        checks = "1 check" if len(plan.visits) == 1 else f"{len(plan.visits)} checks"
+        out = number(plan.expected_days_out, 2)
+        told = (
+            f"{checks} until {plan.last_day}{f': {parts}' if parts else ', each on its due date'}; "
+            f"until they are done, {out} wrench-days out of tolerance are expected"
+        )
+    rest = (
+        (plan.without_room, "due and without a place in these days"),
+        (plan.unchecked, "never checked: check first"),
+    )
+    left = "; ".join(f"{', '.join(names)}: {what}" for names, what in rest if names)
+    return f"{told}{f'; {left}' if left else ''}."
 
 
 def _due(day: date, due: date) -> str:

@@ -31,7 +31,7 @@ from service.schemas.schedule import (
     VisitAnswer,
     WrenchSavingsAnswer,
 )
-from service.wording import savings_in_words
+from service.wording import savings_in_words, schedule_in_words
 
 _CALENDAR: Final = "text/calendar"
 _FEED: Final = TextBody(
@@ -89,6 +89,7 @@ class ScheduleController(Controller):
                 policy_version=question.policy.version,
                 checks_per_day=question.policy.bench_checks_per_day,
                 visits=tuple(VisitAnswer.of(visit) for visit in planned.visits),
+                in_words=schedule_in_words(planned),
                 without_room=planned.without_room,
                 unchecked=tuple(
                     UncheckedAnswer(wrench=serial, because="no reading of it is known")
@@ -98,7 +99,7 @@ class ScheduleController(Controller):
                     MissedAnswer(booking=missed.id, wrench=missed.wrench, day=missed.day)
                     for missed in planned.missed
                 ),
-                expected_days_out=sum(visit.expected_days_out or 0.0 for visit in planned.visits),
+                expected_days_out=planned.expected_days_out,
                 other_targets=tuple(
                     ShopTargetAnswer.model_validate(outcome)
                     for outcome in question.evidence.other_targets(question.policy)

@@ -85,6 +85,7 @@ class ScheduleAnswer(Answer):
     policy_version: int
     checks_per_day: int
     visits: tuple[VisitAnswer, ...]
+    in_words: str
     without_room: tuple[str, ...] = Field(
         description="Wrenches due in these days that find no free place in them."
     )

@@ -241,6 +241,10 @@ def test_the_schedule_keeps_booked_days_and_plans_around_them(tmp_path: Path) ->
             assert visits[0]["booking"] == made["id"]
             assert visits[0]["in_words"].startswith("EL-1: booked for 2026-05-04, due on ")
             assert schedule.json()["unchecked"] == []
+            assert schedule.json()["in_words"].startswith(
+                f"{len(visits)} checks until 2026-08-01: 1 overdue today, "
+            )
+            assert "2 booked; until they are done, " in schedule.json()["in_words"]
             assert schedule.json()["expected_days_out"] == pytest.approx(
                 sum(visit["expected_days_out"] or 0 for visit in visits)
             )
