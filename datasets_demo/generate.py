@@ -18,7 +18,14 @@ from datasets_demo.angles import (
 from datasets_demo.fleet import FLEET, Wrench
 from datasets_demo.planning import Visit, book, plan_days
 from datasets_demo.testers import TESTERS, Tester, tester_for
-from datasets_demo.visits import CARD_ISSUER, Check, LifeOf, random_stream
+from datasets_demo.visits import (
+    CARD_ISSUER,
+    CARD_UNCERTAINTY_PCT,
+    SILENT_CARD,
+    Check,
+    LifeOf,
+    random_stream,
+)
 from datasets_demo.work import Work, make_work
 
 WRENCH_COLUMNS: Final = (
@@ -34,7 +41,8 @@ TESTER_COLUMNS: Final = (
 CHECK_COLUMNS: Final = (
     "wrench", "kind", "direction", "performed_at", "tester", "operator", "temperature_c",
     "cycle_count", "target", "reading", "indicated", "unit", "card_issuer", "card_certificate",
-    "card_issued_on",
+    "card_issued_on", "card_expanded_uncertainty_pct", "card_coverage_factor", "card_serial",
+    "card_model", "card_mpd_pct", "card_mpd_basis",
 )  # fmt: skip
 ANGLE_COLUMNS: Final = (
     "wrench", "kind", "direction", "performed_at", "tester", "operator",
@@ -147,8 +155,21 @@ def _tester_row(tester: Tester) -> tuple[str, ...]:
     )
 
 
+def _card_cells(check: Check) -> tuple[str, ...]:
+    """The cells about the card: empty for a check of the workshop."""
+    if check.card_certificate == "":
+        return ("",) * 9
+    named = (CARD_ISSUER, check.card_certificate, check.performed_at.date().isoformat())
+    wrench = check.wrench
+    if wrench.serial == SILENT_CARD:
+        return (*named, *("",) * 6)
+    uncertainty = (f"{CARD_UNCERTAINTY_PCT:g}", "2")
+    tolerance = (f"{check.stated_pct:g}", wrench.basis)
+    return (*named, *uncertainty, wrench.serial, wrench.model, *tolerance)
+
+
 def _check_rows(check: Check) -> Iterator[tuple[str, ...]]:
-    is_card = check.card_certificate != ""
+    card = _card_cells(check)
     for point in check.points:
         for place, reading in enumerate(point.readings):
             yield (
@@ -164,9 +185,7 @@ def _check_rows(check: Check) -> Iterator[tuple[str, ...]]:
                 reading,
                 point.indicated[place] if point.indicated else "",
                 check.wrench.unit,
-                CARD_ISSUER if is_card else "",
-                check.card_certificate,
-                check.performed_at.date().isoformat() if is_card else "",
+                *card,
             )
 
 

@@ -23,7 +23,8 @@ TESTER_COLUMNS = (
 )
 CHECK_COLUMNS = (
     "wrench,kind,direction,performed_at,tester,operator,temperature_c,cycle_count,target,reading,"
-    "indicated,unit,card_issuer,card_certificate,card_issued_on"
+    "indicated,unit,card_issuer,card_certificate,card_issued_on,card_expanded_uncertainty_pct,"
+    "card_coverage_factor,card_serial,card_model,card_mpd_pct,card_mpd_basis"
 )
 PULL_COLUMNS = "wrench,job,performed_at,direction,torque,unit,operator,count"
 # N·m in one of each: NIST SP 811 (2008), appendix B.8
@@ -205,6 +206,21 @@ def test_a_check_has_a_tester_or_a_card_and_never_both() -> None:
             assert row["operator"] == ""
             assert row["kind"] == CheckKind.VERIFICATION
             assert date.fromisoformat(row["card_issued_on"]) == performed_at(row).date()
+
+
+def test_every_card_but_one_states_whose_it_is_and_what_it_promises() -> None:
+    silent = set()
+    for row in READINGS:
+        stated = [row[column] for column in CHECK_COLUMNS.split(",")[15:]]
+        if row["tester"] or not any(stated):
+            assert not any(stated)
+            silent |= {row["wrench"]} if not row["tester"] else set()
+            continue
+        wrench = WRENCHES[row["wrench"]]
+        assert (row["card_serial"], row["card_model"]) == (wrench["serial"], wrench["model"])
+        assert row["card_mpd_pct"] == wrench[f"mpd_{row['direction']}_pct"]
+        assert row["card_mpd_basis"] == wrench["mpd_basis"]
+    assert silent == {"SP-120"}
 
 
 def test_checks_fall_in_working_hours_of_the_three_years() -> None:
