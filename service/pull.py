@@ -99,10 +99,11 @@ def judge_pull(
         risk = worst_risk(shop, wrench.serial, direction, by.day)
     else:
         risk = risk_of_pull(shop, wrench.serial, direction, torque_nm, by.day)
+    found = standing(shop.deviations, wrench.serial, direction)
     reasons = reasons_for(
         risk,
         by.due[wrench.serial, direction],
-        standing(shop.deviations, wrench.serial, direction),
+        found,
         shop.fit.place(wrench.serial, direction)[0].source,
         wrench.mechanism,
         limits_of(policy),
@@ -114,6 +115,8 @@ def judge_pull(
         reasons = gravest_first((*reasons, acceptance))
     if wrench.status is ServiceStatus.OUT_OF_SERVICE:
         words = f"it is out of service: {wrench.status_reason}"
+        if found.found_out and wrench.quarantined_alone(direction):
+            words = "it is out of service by its own check"  # which the next reason tells of
         reasons = (Reason(Ground.OUT_OF_SERVICE, words), *reasons)
     return JudgedPull(wrench.serial, risk, verdict_of(reasons), reasons)
 
@@ -167,7 +170,8 @@ def acceptance_reason(
         case AcceptanceVerdict.NOT_ACCEPTED if not found.found_out:
             return Reason(Ground.NOT_ACCEPTED, f"it is not accepted: {found.because}")
         case AcceptanceVerdict.UNTIL_FIRST_OWN_CHECK:
-            words = f"it is accepted only until its first own check, {found.because}"
+            until = "for now" if found.own_checks else "only until its first own check"
+            words = f"it is accepted {until}, {found.because}"
             return Reason(Ground.ACCEPTED_FOR_NOW, words)
         case _:
             return None

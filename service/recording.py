@@ -81,13 +81,13 @@ def record_checks(
     """
     records.checks.add_many(checks)
     records.events.add(*(trail.check_recorded(check, person) for check in checks))
-    last = {check.wrench: check for check in checks}
     because = "checks were imported"
     if len(checks) == 1:
         (check,) = checks
         because = f"check {check.id} was recorded"
         person = person or check.operator
-    settle_quarantine(records, last.keys(), because=because, person=person, now=now)
+    serials = {check.wrench for check in checks}
+    settle_quarantine(records, serials, because=because, person=person, now=now)
 
 
 def void_check(

@@ -126,6 +126,12 @@ class Wrench:
             reasons.insert(0, self.decision.reason)
         return "; ".join(reasons)
 
+    def quarantined_alone(self, direction: Direction) -> bool:
+        """Whether nothing but its checks in this direction keeps it out of service."""
+        return self.decision.status is ServiceStatus.IN_SERVICE and [
+            each.direction for each in self.quarantine
+        ] == [direction]
+
     @property
     def status_since(self) -> datetime | None:
         since = [each.since for each in self.quarantine]

@@ -48,13 +48,6 @@ _SHORT: Final = {
 }
 
 
-_ACCEPTED: Final = {
-    AcceptanceVerdict.ACCEPTED: "accepted",
-    AcceptanceVerdict.UNTIL_FIRST_OWN_CHECK: "accepted until its first own check",
-    AcceptanceVerdict.NOT_ACCEPTED: "not accepted",
-}
-
-
 def direction_in_words(direction: Direction) -> str:
     """E.g. "counter-clockwise"."""
     return DIRECTIONS[direction]
@@ -86,10 +79,15 @@ def turn_in_words(target_deg: float, deviation_deg: float, mpd_deg: float) -> st
 
 def acceptance_in_words(wrench: str, found: "Acceptance") -> str:
     """The verdict on taking a wrench into use, why, and what would do."""
-    verdict = f"{wrench} {DIRECTIONS[found.direction]}: {_ACCEPTED[found.verdict]}"
-    refused = found.verdict is AcceptanceVerdict.NOT_ACCEPTED
-    because = f"{': ' if refused else ', '}{found.because}"
-    return f"{verdict}{because}{f'; {found.needed}' if found.needed else ''}."
+    verdict = {
+        AcceptanceVerdict.ACCEPTED: "accepted, ",
+        AcceptanceVerdict.UNTIL_FIRST_OWN_CHECK: (
+            "accepted for now, " if found.own_checks else "accepted until its first own check, "
+        ),
+        AcceptanceVerdict.NOT_ACCEPTED: "not accepted: ",
+    }[found.verdict]
+    needed = f"; {found.needed}" if found.needed else ""
+    return f"{wrench} {DIRECTIONS[found.direction]}: {verdict}{found.because}{needed}."
 
 
 def risk_in_words(
