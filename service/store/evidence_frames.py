@@ -18,8 +18,9 @@ from sqlalchemy import (
 )
 
 from analysis.evidence import READINGS, WRENCHES
+from analysis.use_count import with_use_counted
 from service.records import ToleranceBasis
-from service.store.tables import CheckRow, PointRow, ReadingRow, WrenchRow
+from service.store.tables import CheckRow, PointRow, PullRow, ReadingRow, WrenchRow
 
 _MICROSECONDS_PER_DAY = 86_400_000_000
 
@@ -53,7 +54,8 @@ def reading_frame(
 ) -> pl.DataFrame:
     """One row a reading of the checks performed up to `as_of`; schema `analysis.evidence.READINGS`.
 
-    Voided checks are left out. Rows are in order of wrench, time, check, point and reading, so that
+    Voided checks are left out. Where no counter was read, recorded work gives the count of cycles:
+    see `analysis.use_count`. Rows are in order of wrench, time, check, point and reading, so that
     the same evidence gives the same frame.
     """
     checks = frame_of(
@@ -100,15 +102,41 @@ def reading_frame(
         .order_by(ReadingRow.check_number, ReadingRow.point_position, ReadingRow.position),
         _READINGS_OF_CHECKS,
     )
-    return (
-        checks.join(readings, on="number", how="inner", maintain_order="left_right")
-        .with_columns(
+    checks = with_use_counted(
+        checks.with_columns(
             day=pl.col("performed_at_us") / _MICROSECONDS_PER_DAY,
             cycles=pl.col("cycle_count").cast(pl.Float64),
-        )
-        .select(READINGS.names())
+        ),
+        _work_frame(connection, shop_id, as_of, wrench),
+    )
+    return checks.join(readings, on="number", how="inner", maintain_order="left_right").select(
+        READINGS.names()
     )
 
+
+def _work_frame(
+    connection: Connection, shop_id: int, as_of: datetime, wrench: str | None
+) -> pl.DataFrame:
+    """Recorded work of the wrenches that lack a counter at some check."""
+    lacking = select(CheckRow.wrench).where(
+        *counting(shop_id, as_of, wrench), CheckRow.cycle_count.is_(None)
+    )
+    frame = frame_of(
+        connection,
+        select(PullRow.wrench, type_coerce(PullRow.performed_at, BigInteger), PullRow.count)
+        .where(
+            PullRow.shop_id == shop_id,
+            PullRow.voided_at.is_(None),
+            PullRow.performed_at <= as_of,
+            PullRow.wrench.in_(lacking),
+        )
+        .order_by(PullRow.wrench, PullRow.performed_at, PullRow.number),
+        _WORK,
+    )
+    return frame.with_columns(day=pl.col("performed_at_us") / _MICROSECONDS_PER_DAY)
+
+
+_WORK: Final = pl.Schema({"wrench": pl.String, "performed_at_us": pl.Int64, "count": pl.Int64})
 
 _CHECKS: Final = pl.Schema(
     {

@@ -127,3 +127,12 @@ def test_a_store_of_the_first_schema_is_migrated_with_its_records(tmp_path, monk
         assert shop.evidence_version() == "abc-7"
         assert shop.pulls_version() == 0
         assert shop.pulls.list("TW-1") == ()
+
+
+def test_a_check_without_counter_takes_its_count_from_recorded_work(store):
+    with store.write(LOCAL_SHOP) as shop:
+        shop.checks.add(a_check(cycle_count=1200, performed_at=NOW - 90 * DAY))
+        shop.checks.add(a_check(cycle_count=None, performed_at=NOW - 5 * DAY))
+        shop.pulls.add_many([a_pull(performed_at=NOW - n * DAY, count=10) for n in (80, 40, 2)])
+        _, readings = shop.evidence(NOW)
+    assert readings["cycles"].unique(maintain_order=True).to_list() == [1200, 1220]
