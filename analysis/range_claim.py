@@ -20,7 +20,7 @@ from enum import StrEnum
 from typing import Final
 
 from analysis.clustered import Estimate, positive_estimate, quantile_of_t
-from analysis.range_error import BandRatio
+from analysis.range_error import FEWEST_WRENCHES, BandRatio
 from analysis.vocabulary import Direction, Mechanism
 
 MATTERS: Final = 1.25
@@ -42,7 +42,8 @@ class Settling:
     """What would settle an open claim with a chance of 80 %, if the ratio is what it seems to be.
 
     wrenches_more  checked as often as the others were; None: the ratio is too near MATTERS
-    checks_more    of the same wrenches; None: their number cannot settle it
+    checks_more    of the same wrenches; None: their number cannot settle it (of scatter: it is not
+                   worked out)
     """
 
     wrenches_more: int | None
@@ -135,19 +136,33 @@ def _of_error(said: Said) -> Claim:
 def _of_scatter(said: Said) -> Claim:
     if not isinstance(said.scatter, Estimate):
         return _open(Subject.BOTTOM_SCATTERS_MORE, said, said.scatter)
-    return _judged(Subject.BOTTOM_SCATTERS_MORE, said, said.scatter)
+    verdict = judge(said.scatter)
+    settling = None
+    if verdict is Verdict.TOO_LITTLE_DATA:
+        wrenches = round(said.scatter.df) + 1
+        settling = Settling(_wrenches_more(said.scatter, wrenches), checks_more=None)
+    return Claim(
+        subject=Subject.BOTTOM_SCATTERS_MORE,
+        mechanism=said.mechanism,
+        direction=said.direction,
+        verdict=verdict,
+        ratio=said.scatter,
+        settling=settling,
+        unanswered=None,
+    )
 
 
 def _of_contrast(spring: Said, electronic: Said) -> Claim:
     over, under = spring.low_error, electronic.low_error
-    if over is None or under is None:
+    # Two or three wrenches may look alike by chance, and their interval would be far too short.
+    if over is None or under is None or min(over.df, under.df) + 1 < FEWEST_WRENCHES:
         return _open(
             Subject.ELECTRONIC_IS_BETTER,
             spring,
             Unanswered(
-                because="fewer than two wrenches of one of the two kinds were checked in the low "
-                "band",
-                needed="five wrenches of each kind, checked at the bottom of their range",
+                because=f"fewer than {FEWEST_WRENCHES} wrenches of one of the two kinds were "
+                "checked as found in the low band",
+                needed=f"{FEWEST_WRENCHES} of each kind would do for a first answer",
             ),
         )
     # Different wrenches, so the doubts add; degrees of freedom by B. L. Welch, Biometrika 34
@@ -155,11 +170,15 @@ def _of_contrast(spring: Said, electronic: Said) -> Claim:
     square = over.se**2 + under.se**2
     df = square**2 / (over.se**4 / over.df + under.se**4 / under.df)
     ratio = positive_estimate(math.log(over.value / under.value), math.sqrt(square), df)
-    return _judged(Subject.ELECTRONIC_IS_BETTER, spring, ratio)
-
-
-def _judged(subject: Subject, said: Said, ratio: Estimate) -> Claim:
-    return Claim(subject, said.mechanism, said.direction, judge(ratio), ratio, None, None)
+    return Claim(
+        subject=Subject.ELECTRONIC_IS_BETTER,
+        mechanism=spring.mechanism,
+        direction=spring.direction,
+        verdict=judge(ratio),
+        ratio=ratio,
+        settling=None,
+        unanswered=None,
+    )
 
 
 def _open(subject: Subject, said: Said, why: Unanswered | None) -> Claim:
@@ -175,10 +194,13 @@ def judge(ratio: Estimate) -> Verdict:
 
 def what_would_settle(found: BandRatio) -> Settling:
     """How much more evidence of the same kind an open claim needs."""
-    distance = abs(math.log(found.ratio.value / MATTERS))
     return Settling(
-        wrenches_more=_wrenches_more(found, distance), checks_more=_checks_more(found, distance)
+        wrenches_more=_wrenches_more(found.ratio, found.wrenches), checks_more=_checks_more(found)
     )
+
+
+def _distance(ratio: Estimate) -> float:
+    return abs(math.log(ratio.value / MATTERS))
 
 
 def _reach(df: float) -> float:
@@ -188,18 +210,19 @@ def _reach(df: float) -> float:
     return quantile_of_t(df) + float(ndtri(POWER))
 
 
-def _wrenches_more(found: BandRatio, distance: float) -> int | None:
-    one = found.ratio.se * math.sqrt(found.wrenches)
-    count = found.wrenches
+def _wrenches_more(ratio: Estimate, wrenches: int) -> int | None:
+    distance = _distance(ratio)
+    one = ratio.se * math.sqrt(wrenches)
+    count = wrenches
     while count <= _MOST_WRENCHES:
         if _reach(count - 1.0) * one / math.sqrt(count) <= distance:
-            return count - found.wrenches
+            return count - wrenches
         count += 1
     return None
 
 
-def _checks_more(found: BandRatio, distance: float) -> int | None:
-    allowed = (distance / _reach(found.ratio.df)) ** 2 / found.ratio.se**2
+def _checks_more(found: BandRatio) -> int | None:
+    allowed = (_distance(found.ratio) / _reach(found.ratio.df)) ** 2 / found.ratio.se**2
     left = allowed - (1.0 - found.of_checks)
     if left <= 0 or found.of_checks / left > _MOST_TIMES:
         return None

@@ -15,7 +15,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.arrays import Flags
+from analysis.arrays import Array, Flags
 from analysis.bands import Bands
 from analysis.clustered import Estimate
 from analysis.equal_spread import SpreadTest
@@ -29,7 +29,13 @@ from analysis.range_evidence import RangeEvidence
 from analysis.range_law import ErrorPart, RangeLaw, range_law
 from analysis.range_scatter import RangeScatter, range_scatter, spread_by_band
 from analysis.scale_and_hand import Hands, ScaleShare, hands, scale_share
-from analysis.trust_floor import TrustFloor, floor_by_capability, floor_by_risk
+from analysis.trust_floor import (
+    CapabilityPlace,
+    TrustFloor,
+    capability_along,
+    floor_by_capability,
+    floor_by_risk,
+)
 from analysis.vocabulary import Band, Direction, Mechanism
 from analysis.wrench_range import Tolerance
 
@@ -85,6 +91,7 @@ class MechanismStudy:
     ratio            typical error in the low band over that in the upper
     scatter_ratio    the same of the scatter alone, at the low mark over full scale
     parts_at_low_mark, parts_at_top  what the error is made of there
+    capability       along the range; empty without an error curve or a stated tolerance
     """
 
     mechanism: Mechanism
@@ -104,6 +111,7 @@ class MechanismStudy:
     parts_at_top: tuple[ErrorPart, ...]
     floor_by_risk: TrustFloor | Unanswered
     floor_by_capability: TrustFloor | Unanswered
+    capability: tuple[CapabilityPlace, ...]
     scale: ScaleShare | None
     hands: Hands
     families: tuple[FamilyStudy, ...]
@@ -193,6 +201,9 @@ def _mechanism_study(evidence: RangeEvidence, rules: StudyRules) -> MechanismStu
             tolerances,
             lambda curve: floor_by_capability(curve, tolerances, rules.ppk_aimed_at),
         ),
+        capability=capability_along(error, tolerances, _places_along(error.spread.bottom))
+        if isinstance(error, ErrorCurve) and tolerances
+        else (),
         scale=scale_share(scatter, cells, evidence.divisions)
         if isinstance(scatter, RangeScatter)
         else None,
@@ -241,9 +252,13 @@ def _curve(
             if whole is not None and x >= whole.spread.bottom
             else None,
         )
-        # Evenly in the logarithm: the bottom is where things happen.
-        for x in np.geomspace(bottom, TOP, _CURVE_PLACES)
+        for x in _places_along(bottom)
     )
+
+
+def _places_along(bottom: float) -> Array:
+    # Evenly in the logarithm: the bottom is where things happen.
+    return np.geomspace(bottom, TOP, _CURVE_PLACES)
 
 
 def _families(evidence: RangeEvidence, of_found: NDArray[np.str_]) -> tuple[FamilyStudy, ...]:

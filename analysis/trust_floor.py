@@ -68,6 +68,19 @@ class TrustedWindow:
     checks: int
 
 
+@dataclass(frozen=True, slots=True)
+class CapabilityPlace:
+    """Ppk of as-found readings at one x, and the share of pulls outside, with 95 % intervals."""
+
+    x: float
+    ppk: float
+    ppk_lower: float
+    ppk_upper: float
+    outside: float
+    outside_lower: float
+    outside_upper: float
+
+
 def outside_share(curve: ErrorCurve, x: Array, tolerances: Mapping[Tolerance, int]) -> Array:
     """(X,) share of as-found pulls outside the limit, over wrenches with these tolerances.
 
@@ -87,6 +100,21 @@ def capability(curve: ErrorCurve, x: Array, tolerances: Mapping[Tolerance, int])
     mean, sd = curve.moments(x)
     narrowest = np.min([limit for limit, _ in _limits(tolerances, x)], axis=0)
     return np.asarray((narrowest - np.abs(mean)) / (3 * sd))
+
+
+def capability_along(
+    curve: ErrorCurve, tolerances: Mapping[Tolerance, int], x: Array
+) -> tuple[CapabilityPlace, ...]:
+    """Both measures at each x; the intervals come from curves as likely as the readings leave."""
+    drawn = curve.drawn(_CURVES, _SEED)
+    measures = []
+    for measure in (capability, outside_share):
+        ends = np.quantile([measure(c, x, tolerances) for c in drawn], [0.025, 0.975], axis=0)
+        measures += [measure(curve, x, tolerances), *ends]
+    return tuple(
+        CapabilityPlace(float(place), *(float(value) for value in values))
+        for place, *values in zip(x, *measures, strict=True)
+    )
 
 
 def _limits(tolerances: Mapping[Tolerance, int], x: Array) -> Iterable[tuple[Array, int]]:

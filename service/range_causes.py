@@ -69,12 +69,10 @@ def hands_in_words(mechanism: MechanismStudy) -> str:
     """Whether the hand at the bench could be what is seen."""
     hands = mechanism.hands
     if not hands.told_apart:
-        one = (
-            "fewer than two people are named with checks of enough wrenches"
-            if hands.each or hands.unnamed
-            else "nobody is named with checks of enough wrenches"
+        return (
+            "The hand: fewer than two people are named with checks of five wrenches or more, so it "
+            "cannot be told from the wrench."
         )
-        return f"The hand: {one}, so it cannot be told from the wrench."
     told = ", ".join(_hand(hand) for hand in hands.each)
     steadiest = hands.each[0]
     if steadiest.scatter.alpha_pct.lower > 0:

@@ -175,7 +175,7 @@ def _claim_beside_its_errors(claim: Claim, mechanism: MechanismStudy, study: Ran
 
 def _open_until(claim: Claim) -> str:
     open_yet = claim.verdict is Verdict.TOO_LITTLE_DATA
-    return f" {settling_in_words(claim.settling)}" if open_yet else ""
+    return f" {settling_in_words(claim)}" if open_yet else ""
 
 
 def _band_error(mechanism: MechanismStudy, wanted: Band) -> str:

@@ -5,7 +5,7 @@ from datetime import date
 from typing import TYPE_CHECKING, Final
 
 from analysis.numerals import chance, counted, number, percent
-from analysis.range_claim import MATTERS, POWER, Claim, Settling, Subject, Verdict
+from analysis.range_claim import MATTERS, POWER, Claim, Subject, Verdict
 from analysis.vocabulary import Direction, Mechanism
 from service.records import Policy, Wrench
 from service.wording import torque_in_words
@@ -106,7 +106,7 @@ def claim_in_words(claim: Claim) -> str:
         )
     return (
         f"Whether {about} stays open: {compared} ({interval}, with {MATTERS} inside). "
-        f"{settling_in_words(claim.settling)}"
+        f"{settling_in_words(claim)}"
     )
 
 
@@ -117,8 +117,9 @@ def _about(claim: Claim) -> str:
     return f"{claim.mechanism.value} wrenches {_WORSE[claim.subject]}, {way(claim.direction)},"
 
 
-def settling_in_words(settling: Settling | None) -> str:
-    """What would settle an open claim; None: it was not worked out."""
+def settling_in_words(claim: Claim) -> str:
+    """What would settle an open claim that has a ratio."""
+    settling = claim.settling
     if settling is None:
         return (
             "More wrenches, checked at the bottom and at the top of their range, would narrow it."
@@ -129,10 +130,10 @@ def settling_in_words(settling: Settling | None) -> str:
     if settling.checks_more is not None:
         ways.append(f"{counted(settling.checks_more, 'more check')} of the same wrenches")
     if not ways:
-        return (
-            f"The ratio is so near {MATTERS} that no foreseeable number of wrenches or checks would"
-            " settle it."
+        kinds = (
+            "wrenches" if claim.subject is Subject.BOTTOM_SCATTERS_MORE else "wrenches or checks"
         )
+        return f"The ratio is so near {MATTERS} that no foreseeable number of {kinds} settles it."
     return (
         f"{', or '.join(ways).capitalize()}, would settle it with a chance of {chance(POWER)}, if "
         "the ratio is what it seems to be."

@@ -1,6 +1,7 @@
 """Everything that the range study knows of one mechanism in one direction, over HTTP."""
 
 from collections.abc import Iterable
+from dataclasses import asdict
 from typing import Self
 
 from pydantic import Field
@@ -9,7 +10,7 @@ from analysis.range_bands import BandStudy, PlaceStudy
 from analysis.range_claim import Unanswered
 from analysis.range_law import ErrorPart, RangeLaw
 from analysis.range_study import CurvePlace, MechanismStudy, StudyRules
-from analysis.trust_floor import TrustFloor
+from analysis.trust_floor import CapabilityPlace, TrustFloor
 from analysis.vocabulary import Band, Direction, Mechanism
 from service.range_finding import part_in_words
 from service.schemas.analyses import FiniteOrNull, FromAnalysis, TooThin, or_none
@@ -213,6 +214,23 @@ class TrustFloorAnswer(Answer):
         )
 
 
+class CapabilityPlaceAnswer(Answer):
+    """Capability of as-found readings at one place, with 95 % intervals: lines to plot."""
+
+    x_pct_of_full_scale: float
+    ppk: float
+    ppk_lower: float
+    ppk_upper: float
+    outside: float = Field(description="Share of as-found pulls outside the limit.")
+    outside_lower: float
+    outside_upper: float
+
+    @classmethod
+    def of(cls, place: CapabilityPlace) -> Self:
+        numbers = asdict(place)
+        return cls(x_pct_of_full_scale=100 * numbers.pop("x"), **numbers)
+
+
 class TrustAnswer(Answer):
     """From where on, up to full scale, the mechanism may be trusted, beside the trade's mark."""
 
@@ -284,6 +302,9 @@ class MechanismAnswer(Answer):
     bands: tuple[BandStudyAnswer, ...]
     families: tuple[FamilyStudyAnswer, ...]
     places: tuple[PlaceStudyAnswer, ...]
+    capability: tuple[CapabilityPlaceAnswer, ...] = Field(
+        description="Empty without a stated tolerance, or with too few wrenches."
+    )
     curve: tuple[CurvePlaceAnswer, ...]
 
     @classmethod
@@ -311,6 +332,7 @@ class MechanismAnswer(Answer):
             bands=tuple(BandStudyAnswer.of(band) for band in study.bands),
             families=tuple(FamilyStudyAnswer.model_validate(each) for each in study.families),
             places=tuple(PlaceStudyAnswer.of(place) for place in study.places),
+            capability=tuple(CapabilityPlaceAnswer.of(place) for place in study.capability),
             curve=tuple(CurvePlaceAnswer.of(place) for place in study.curve),
         )
 
