@@ -1,0 +1,95 @@
+"""The look of every chart: colours, shapes, dashes, type, and nothing of them anywhere else.
+
+Each kind of wrench has a colour, a shape and a dash of its own, so that a chart can be read without
+colours. Colours stand out from the background by 4.5 to 1 or more (WCAG 2.2, success criteria 1.4.3
+and 1.4.11); a test holds that.
+"""
+
+import textwrap
+from collections.abc import Mapping
+from typing import Any, Final
+
+from analysis.vocabulary import Mechanism
+
+BACKGROUND: Final = "#ffffff"
+INK: Final = "#22262b"
+QUIET: Final = "#586069"  # captions, axes
+GRID: Final = "#e8e9eb"
+MARK: Final = "#22262b"  # the trade's mark, the aim
+# Metrics of Arial, which the drawing carries itself; the others where that is missing.
+FONT: Final = "Liberation Sans, Arial, Helvetica, sans-serif"
+
+COLOURS: Final[Mapping[Mechanism, str]] = {
+    Mechanism.SPRING: "#a8410f",
+    Mechanism.ELECTRONIC: "#12617f",
+    Mechanism.BEAM: "#6a4299",
+    Mechanism.DIAL: "#4f6b13",
+}
+SHAPES: Final[Mapping[Mechanism, str]] = {
+    Mechanism.SPRING: "triangle-up",
+    Mechanism.ELECTRONIC: "circle",
+    Mechanism.BEAM: "square",
+    Mechanism.DIAL: "diamond",
+}
+DASHES: Final[Mapping[Mechanism, tuple[int, ...]]] = {
+    Mechanism.SPRING: (1, 0),
+    Mechanism.ELECTRONIC: (7, 3),
+    Mechanism.BEAM: (2, 2),
+    Mechanism.DIAL: (9, 3, 2, 3),
+}
+MARK_DASH: Final = (4, 4)
+BAND_OPACITY: Final = 0.16
+
+WIDTH: Final = 640
+HEIGHT: Final = 330
+_TITLE_COLUMNS: Final = 78
+_CAPTION_COLUMNS: Final = 112
+
+
+def titled(title: str, caption: str) -> dict[str, Any]:
+    """The finding as title, and under it what is drawn and on how many wrenches and checks."""
+    return {
+        "text": _lines(title, _TITLE_COLUMNS),
+        "subtitle": _lines(caption, _CAPTION_COLUMNS),
+        "anchor": "start",
+        "frame": "group",
+        "offset": 14,
+    }
+
+
+def _lines(text: str, columns: int) -> list[str]:
+    # A percent sign stays with its number.
+    return textwrap.wrap(text.replace(" %", "\N{NO-BREAK SPACE}%"), columns)
+
+
+def configured() -> dict[str, Any]:
+    """The configuration that every chart carries."""
+    return {
+        "background": BACKGROUND,
+        "font": FONT,
+        "padding": 14,
+        "title": {
+            "color": INK,
+            "fontSize": 15,
+            "fontWeight": "bold",
+            "lineHeight": 19,
+            "subtitleColor": QUIET,
+            "subtitleFontSize": 11.5,
+            "subtitleLineHeight": 15,
+            "subtitlePadding": 5,
+        },
+        "axis": {
+            "labelColor": INK,
+            "labelFontSize": 11.5,
+            "titleColor": INK,
+            "titleFontSize": 12,
+            "titleFontWeight": "normal",
+            "titlePadding": 8,
+            "gridColor": GRID,
+            "domainColor": QUIET,
+            "tickColor": QUIET,
+        },
+        "header": {"labelColor": INK, "labelFontSize": 12, "labelFontWeight": "bold"},
+        "view": {"stroke": None},
+        "text": {"color": INK, "fontSize": 11.5},
+    }
