@@ -227,7 +227,10 @@ def _with_example(schema: Described, example: Described, part: str) -> Described
 def _text(bodies: Mapping[str, TextBody]) -> Described:
     return {
         media_type: {
-            "schema": {"type": "string", "minLength": 1, "description": body.description},
+            "schema": {
+                **(body.schema or {"type": "string", "minLength": 1}),
+                "description": body.description,
+            },
             "example": body.example,
         }
         for media_type, body in bodies.items()

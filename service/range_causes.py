@@ -3,12 +3,16 @@
 Three suspects beside the wrench itself: the tester's steps, the wrench's own divisions, the hand.
 """
 
+from typing import Final
+
 from analysis.numerals import percent
 from analysis.range_claim import Unanswered
 from analysis.range_scatter import RangeScatter
 from analysis.range_study import MechanismStudy
 from analysis.scale_and_hand import Hand, ScaleShare
 from service.range_wording import way
+
+_MOST_HANDS: Final = 3
 
 
 def explained_in_words(mechanism: MechanismStudy) -> str:
@@ -18,7 +22,7 @@ def explained_in_words(mechanism: MechanismStudy) -> str:
     if isinstance(scatter, Unanswered):
         return f"{who}: what else could explain it cannot be told: {scatter.because}."
     alpha = scatter.alpha_pct
-    if alpha.value <= 0:
+    if alpha.value <= 0 and not scatter.steps_too_coarse:
         return f"{who}: no scatter constant in torque was seen, so there is nothing to explain."
     return (
         f"{who}: the scatter that is constant in torque is {percent(alpha.value)} of full scale "
@@ -33,6 +37,11 @@ def steps_in_words(scatter: RangeScatter) -> str:
         return (
             "The tester's steps: in which steps it writes is not known, so its rounding cannot be "
             "told from the wrench."
+        )
+    if scatter.steps_too_coarse:
+        return (
+            f"The tester's steps add {percent(scatter.rounding_pct)}; they are so coarse that they "
+            "hide the scatter at the bottom, and a finer tester would have to tell."
         )
     verdict = (
         "they do not explain it"
@@ -73,7 +82,9 @@ def hands_in_words(mechanism: MechanismStudy) -> str:
             "The hand: fewer than two people are named with checks of five wrenches or more, so it "
             "cannot be told from the wrench."
         )
-    told = ", ".join(_hand(hand) for hand in hands.each)
+    # The steadiest two and the least steady bound what the others could say.
+    shown = hands.each if len(hands.each) <= _MOST_HANDS else (*hands.each[:2], hands.each[-1])
+    told = ", ".join(_hand(hand) for hand in shown)
     steadiest = hands.each[0]
     if steadiest.scatter.alpha_pct.lower > 0:
         verdict = (

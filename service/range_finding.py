@@ -35,8 +35,8 @@ _TERMS: Final = {
     "offset": "constant in torque, so growing towards the bottom",
     "shared": "what all the wrenches have in common",
 }
-_NAMED: Final = (Mechanism.SPRING, Mechanism.ELECTRONIC)  # by the rule of the trade
-_VERDICTS: Final = {
+TRADE_NAMES: Final = (Mechanism.SPRING, Mechanism.ELECTRONIC)  # by the rule of the trade
+VERDICTS: Final = {
     Verdict.CONFIRMED: "confirmed",
     Verdict.NOT_CONFIRMED: "not confirmed",
     Verdict.TOO_LITTLE_DATA: "open, with too little data,",
@@ -82,7 +82,7 @@ def finding(study: RangeStudy) -> Finding:
         verdict=verdict_in_words(study),
         measured=_measured(study),
         found=_found(study),
-        made_of=_joined(_made_of(each, study) for each in spring),
+        made_of=_joined(made_of_in_words(each, study) for each in spring),
         trust=_joined(trust_in_words(each, study.rules) for each in spring),
         explained=_joined(explained_in_words(each) for each in spring),
         follows=_follows(study),
@@ -102,7 +102,7 @@ def verdict_in_words(study: RangeStudy) -> str:
             both = "" if len(ways) == 1 else f" {_listed(directions)}"
             told[verdict].append(f"{mechanism.value} wrenches{both}")
     clauses = [
-        f"{_VERDICTS[verdict]} for {_listed(kinds)}" for verdict, kinds in told.items() if kinds
+        f"{VERDICTS[verdict]} for {_listed(kinds)}" for verdict, kinds in told.items() if kinds
     ]
     if not clauses:
         return "Nothing was measured, so nothing is confirmed or refuted."
@@ -143,7 +143,7 @@ def _found(study: RangeStudy) -> str:
     for claim in study.claims:
         if claim.subject is Subject.BOTTOM_IS_LESS_RELIABLE:
             mechanism = study.of(claim.mechanism, claim.direction)
-            if claim.mechanism not in _NAMED and claim.verdict is Verdict.TOO_LITTLE_DATA:
+            if claim.mechanism not in TRADE_NAMES and claim.verdict is Verdict.TOO_LITTLE_DATA:
                 others_open.append(f"{claim.mechanism.value} wrenches {way(claim.direction)}")
             elif mechanism is not None:
                 told.append(_claim_beside_its_errors(claim, mechanism, study))
@@ -158,7 +158,7 @@ def _found(study: RangeStudy) -> str:
 
 def _claim_beside_its_errors(claim: Claim, mechanism: MechanismStudy, study: RangeStudy) -> str:
     who = f"{claim.mechanism.value.capitalize()} wrenches, {way(claim.direction)}"
-    verdict = _VERDICTS[claim.verdict].rstrip(",")
+    verdict = VERDICTS[claim.verdict].rstrip(",")
     if claim.ratio is None or not isinstance(mechanism.ratio, BandRatio):
         why = claim.unanswered
         because = f": {why.because}; {why.needed}" if why else ""
@@ -185,7 +185,7 @@ def _band_error(mechanism: MechanismStudy, wanted: Band) -> str:
 
 def _contrast(claim: Claim) -> str:
     where = f"At the bottom, {way(claim.direction)},"
-    verdict = _VERDICTS[claim.verdict].rstrip(",")
+    verdict = VERDICTS[claim.verdict].rstrip(",")
     if claim.ratio is None:
         return f"{where} spring wrenches beside electronic ones: {verdict}."
     return (
@@ -194,7 +194,8 @@ def _contrast(claim: Claim) -> str:
     )
 
 
-def _made_of(mechanism: MechanismStudy, study: RangeStudy) -> str:
+def made_of_in_words(mechanism: MechanismStudy, study: RangeStudy) -> str:
+    """What the error at the trade's mark is made of; empty where it could not be taken apart."""
     parts = mechanism.parts_at_low_mark
     if not parts:
         return ""

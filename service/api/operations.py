@@ -13,10 +13,14 @@ _KEY: Final = "told"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TextBody:
-    """A body that is not JSON."""
+    """A body that is not JSON of a model.
+
+    schema  None: text that is not empty
+    """
 
     description: str
-    example: str
+    example: Any
+    schema: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -75,6 +75,13 @@ METHOD_NOT_ALLOWED = Kind(
     "The path exists; the header Allow names the methods it takes.",
     "Use one of the methods in Allow.",
 )
+NOT_ACCEPTABLE = Kind(
+    "not-acceptable",
+    406,
+    "It does not come in the format asked for",
+    "Accept allows none of the formats that the operation has.",
+    "Ask for one of the formats that the detail names, or leave Accept out.",
+)
 DUPLICATE_RECORD = Kind(
     "duplicate-record",
     409,
@@ -192,6 +199,7 @@ KINDS: Final[Mapping[str, Kind]] = {
         UNKNOWN_RECORD,
         CROSS_SITE,
         METHOD_NOT_ALLOWED,
+        NOT_ACCEPTABLE,
         DUPLICATE_RECORD,
         ALREADY_VOIDED,
         IN_QUARANTINE,

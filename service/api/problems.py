@@ -21,6 +21,7 @@ from litestar.exceptions.http_exceptions import RequestEntityTooLarge
 
 from analysis.errors import OutsideRange
 from service.api import problem_kinds as kinds
+from service.api.accept import NotAcceptable
 from service.api.body import InvalidRequest, MalformedBody, UnsupportedMediaType
 from service.api.conditional import TagDiffers, VersionRequired
 from service.api.idempotency import KeyMissing, KeyReused
@@ -210,6 +211,7 @@ RULES: Final[tuple[tuple[type[Exception], Callable[[Any], Told]], ...]] = (
     (MalformedBody, _of(kinds.MALFORMED_BODY)),
     (UnsupportedMediaType, _media_type),
     (CrossSiteRequest, _of(kinds.CROSS_SITE)),
+    (NotAcceptable, _of(kinds.NOT_ACCEPTABLE, field="header:Accept")),
     (KeyMissing, _of(kinds.KEY_MISSING, field="header:Idempotency-Key")),
     (KeyReused, _of(kinds.KEY_REUSED, field="header:Idempotency-Key")),
     (VersionRequired, _of(kinds.VERSION_REQUIRED, field="header:If-Match")),

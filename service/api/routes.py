@@ -21,6 +21,7 @@ from service.api.policy import PolicyController
 from service.api.problem_pages import ProblemController
 from service.api.pull_imports import PullImportController
 from service.api.pulls import PullController
+from service.api.range_charts import RangeChartController
 from service.api.range_study import RangeStudyController
 from service.api.reading_page import reading_page, reading_page_asset, reading_page_start
 from service.api.risk import RiskController
@@ -52,6 +53,7 @@ HANDLERS: Final[list[ControllerRouterHandler]] = [
     ScheduleController,
     RangeStudyController,
     BookingController,
+    RangeChartController,
     PolicyController,
     HealthController,
     ProblemController,

@@ -22,7 +22,7 @@ _ROOM: Final = 1.12  # above the highest curve and point; an interval may leave 
 
 
 def scatter_chart(
-    study: RangeStudy, direction: Direction
+    study: RangeStudy, direction: Direction, *, height: int = theme.HEIGHT
 ) -> "altair.LayerChart | altair.FacetChart":
     """The chart in one direction; without enough evidence an empty frame whose title says so."""
     import altair as alt
@@ -36,7 +36,7 @@ def scatter_chart(
     x = x_of_range(min(lowest, 100 * study.rules.low_mark))
     y = alt.Y(
         "sd:Q",
-        title="scatter of one reading, standard deviation, % of reading",
+        title="scatter (SD of a reading), %",
         scale=alt.Scale(domain=[0, top * _ROOM], nice=False),
         axis=alt.Axis(tickCount=6),
     )
@@ -68,18 +68,14 @@ def scatter_chart(
     ]
     return alt.layer(*layers).properties(
         width=theme.WIDTH,
-        height=theme.HEIGHT,
+        height=height,
         title=theme.titled(_title(study, direction), _caption(shown, direction)),
         config=theme.configured(),
     )
 
 
 def _shown(study: RangeStudy, direction: Direction) -> list[MechanismStudy]:
-    found = [
-        each
-        for each in study.mechanisms
-        if each.direction is direction and isinstance(each.scatter, RangeScatter)
-    ]
+    found = [each for each in study.mechanisms if each.direction is direction and each.curve]
     return [each for each in found if each.mechanism in _COMPARED] or found
 
 
@@ -150,6 +146,6 @@ def _caption(shown: Sequence[MechanismStudy], direction: Direction) -> str:
     if not rests:
         return f"Scatter within a check, {way(direction)}."
     return (
-        f"Scatter within a check, {way(direction)}, by {rests}. Points: measured, 95 % intervals "
-        "(one that leaves the frame goes on), n wrenches. Lines: fitted, with their 95 % bands."
+        f"Scatter within a check, % of reading, {way(direction)}: {rests}. Points: measured on n "
+        "wrenches, 95 % intervals (one may leave the frame). Lines: fitted, 95 % bands."
     )

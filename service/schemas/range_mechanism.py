@@ -124,6 +124,9 @@ class RangeScatterAnswer(FromAnalysis):
     rounding_pct: float = Field(
         description="What rounding in known steps adds to alpha as found, % of full scale."
     )
+    steps_too_coarse: bool = Field(
+        description="The steps are more than twice the scatter at the bottom and hide it."
+    )
     no_constant_part: ConstantScatterTestAnswer
     wrenches: int
     checks: int

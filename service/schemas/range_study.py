@@ -22,7 +22,7 @@ class ErrorRateAnswer(FromAnalysis):
 
     fleets: str
     confirmed: float
-    of: int | None = Field(description="How many fleets; null: see the developers' notes.")
+    of: int = Field(description="How many fleets.")
 
 
 class RuleAnswer(Answer):

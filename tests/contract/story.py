@@ -327,6 +327,14 @@ def tell(client: TestClient[Application]) -> list[Step]:
     do("coverJobs", "POST", "/v1/coverage", sent=JOBS)
     do("readRangeStudy", "GET", "/v1/range-study")
     do("readTrustedWindow", "GET", f"{wrench}/trusted-window", path_parameters=serial)
+    do(
+        "readRangeChart",
+        "GET",
+        "/v1/range-study/charts/scatter",
+        path_parameters={"name": "scatter"},
+        format="svg",
+    )
+    do("readRangeReport", "GET", "/v1/range-study/report")
     do("readSchedule", "GET", "/v1/schedule", days=366)
     do("readScheduleFeed", "GET", "/v1/schedule.ics", days=366)
     do("readSavings", "GET", "/v1/schedule/savings", months=12)
