@@ -42,7 +42,7 @@ from analysis.wrench_range import Tolerance
 METHOD: Final = "range-study"
 METHOD_VERSION: Final = "1"
 TOP: Final = 1.0
-_CURVE_PLACES: Final = 81
+_CURVE_PLACES: Final = 41
 
 Answer = TypeVar("Answer")
 

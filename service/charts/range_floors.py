@@ -209,8 +209,8 @@ def _caption(windows: Sequence[TrustedWindow], study: RangeStudy, direction: Dir
     if not windows:
         return f"Trusted windows, {way(direction)}: they need a reading and a stated tolerance."
     return (
-        f"From where up each wrench keeps to {percent(100 * study.rules.tolerated_pull_risk)} of "
+        f"Where each wrench begins to keep to {percent(100 * study.rules.tolerated_pull_risk)} of "
         f"pulls outside its limit, {way(direction)}, {counted(len(windows), 'wrench')}. Hollow: "
         "trusted down to its lowest mark. Bars: 95 % intervals. Line and band: the whole kind as "
-        f"found. Dashed: the trade's mark, {percent(100 * study.rules.low_mark)}."
+        f"found. Dashed: {percent(100 * study.rules.low_mark)}, the trade's mark."
     )

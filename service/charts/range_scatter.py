@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     import altair
 
 _COMPARED: Final = (Mechanism.SPRING, Mechanism.ELECTRONIC)
-_NAMED_AT: Final = 34  # of the places of a line, where its name stands
+_NAMED_AT: Final = 17  # of the places of a line, where its name stands
 _BESIDE: Final = 1.012
 _ROOM: Final = 1.12  # above the highest curve and point; an interval may leave the frame
 
@@ -133,7 +133,7 @@ def _said(claim: Claim, mark_pct: float) -> str:
         return f"{who} scatter {times} times as much at {mark_pct:g} % as at full scale"
     if claim.verdict is Verdict.NOT_CONFIRMED:
         return f"{who} scatter there no more than matters ({times} times)"
-    return f"of {who}, {times} times, it stays open"
+    return f"{who} scatter {times} times as much, which leaves it open"
 
 
 def _caption(shown: Sequence[MechanismStudy], direction: Direction) -> str:

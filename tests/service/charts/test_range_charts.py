@@ -132,7 +132,7 @@ def test_a_title_says_the_finding_and_a_caption_what_it_rests_on() -> None:
 @pytest.mark.parametrize(
     ("claim", "words"),
     [
-        (an_open_claim(None), "Of spring wrenches, 1.08 times, it stays open"),
+        (an_open_claim(None), "Spring wrenches scatter 1.08 times as much, which leaves it open"),
         (an_unanswered_claim(), "Too little data about spring wrenches"),
     ],
 )
