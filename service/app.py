@@ -6,9 +6,11 @@ from contextlib import asynccontextmanager
 from typing import Any
 
 from litestar import Litestar, Request
+from litestar.di import Provide
 
 from service.api.access import Shop
 from service.api.body import MOST_BYTES, StrictRequest
+from service.api.fleet_days import FleetDays
 from service.api.methods import Application
 from service.api.problems import problem_response
 from service.api.query import refuse_loose_query
@@ -45,6 +47,8 @@ def create_app(
     opened = store or Store.open(settings.store)
     served = Shop(opened, shop or settings.shop, clock or settings.clock())
 
+    fleet_days = FleetDays(served)
+
     @asynccontextmanager
     async def running(_: Litestar) -> AsyncIterator[None]:
         warm_up = WarmUp(served)
@@ -52,12 +56,14 @@ def create_app(
             warm_up.start()
         yield
         warm_up.call_off()
+        fleet_days.call_off()
         if store is None:
             opened.close()
 
     return Application(
         [*HANDLERS, openapi_json, PAGES],
-        dependencies=dependencies(served),
+        dependencies=dependencies(served)
+        | {"fleet_days": Provide(lambda: fleet_days, sync_to_thread=False)},
         before_request=_admitted,
         exception_handlers={Held: held_response, Exception: problem_response},
         lifespan=[running],

@@ -108,6 +108,20 @@ def risk_in_words(
     )
 
 
+def why_in_words(judged: "JudgedPull", direction: Direction) -> str:
+    """What a wrench's risk comes from and what speaks against it, beside its chance and due date.
+
+    E.g. "Clockwise, mostly because its readings scatter. The shop refuses so high a chance."
+    """
+    reasons = [
+        _SHORT.get(each.ground, each.words)
+        for each in judged.reasons
+        if each.ground is not Ground.OVERDUE
+    ]
+    sentences = [f"{DIRECTIONS[direction]}{_cause(judged.risk)}", *reasons]
+    return " ".join(f"{text[:1].upper()}{text[1:]}." for text in sentences)
+
+
 def _cause(risk: "Risk") -> str:
     """What the pull risk mostly comes from; nothing where nothing would lower it.
 

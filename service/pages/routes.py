@@ -6,12 +6,13 @@ from litestar import Router
 
 from service.pages.assets import read_asset
 from service.pages.bench import BenchPages
+from service.pages.board import BoardPages
 from service.pages.headers import secured
 from service.pages.start import start_page
 
 PAGES: Final = Router(
     path="/",
-    route_handlers=[start_page, BenchPages, read_asset],
+    route_handlers=[start_page, BenchPages, BoardPages, read_asset],
     after_request=secured,
     include_in_schema=False,
 )

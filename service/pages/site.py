@@ -14,7 +14,13 @@ from analysis.numerals import chance, counted, number, percent
 from service.api.access import Shop
 from service.pages.assets import asset_path
 from service.records import Policy
-from service.wording import direction_in_words, torque_in_words, unit_in_words, verdict_in_words
+from service.wording import (
+    direction_in_words,
+    torque_in_words,
+    unit_in_words,
+    verdict_in_words,
+    why_in_words,
+)
 
 _WEEKDAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
@@ -43,6 +49,7 @@ def _environment() -> Environment:
         "torque": torque_in_words,
         "unit": unit_in_words,
         "verdict": verdict_in_words,
+        "why": why_in_words,
         "weekday": lambda day: _WEEKDAYS[day.weekday()],
     }
     return environment

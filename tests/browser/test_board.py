@@ -1,0 +1,24 @@
+"""The board comes by itself, leads to the bench, and is filtered without a script."""
+
+from playwright.sync_api import Browser, Page, expect
+
+
+def test_the_board_comes_by_itself_and_leads_to_the_bench(page: Page) -> None:
+    page.goto("/board")
+    first = page.locator(".fleet li").first
+    expect(first).to_contain_text("OLD-1", timeout=60_000)
+    expect(page.locator(".glance")).to_contain_text("1 wrench is overdue.")
+    first.get_by_role("link", name="OLD-1").click()
+    expect(page.locator("#r0-0")).to_be_focused()
+
+
+def test_filters_need_no_script(chromium: Browser, service: str) -> None:
+    context = chromium.new_context(base_url=service, java_script_enabled=False)
+    page = context.new_page()
+    page.goto("/board")
+    while not page.locator(".fleet").count():
+        page.get_by_role("link", name="Look again").click()
+    page.get_by_label("Due within").select_option("overdue")
+    page.get_by_role("button", name="List").click()
+    expect(page.locator(".fleet li")).to_have_count(1)
+    context.close()
