@@ -35,27 +35,18 @@ class WrenchDay:
 
 
 @dataclass(frozen=True, slots=True)
-class UnknownWrench:
-    """A wrench in service that no reading speaks for in any direction."""
-
-    wrench: Wrench
-    because: str
-    needed: str
-
-
-@dataclass(frozen=True, slots=True)
 class FleetDay:
     """The fleet on a day of the shop.
 
     rows      the riskiest first
-    unknown   never checked, by serial
+    unknown   in service without a reading that speaks for them, by serial
     out       out of service, by serial
     plan      of PLAN_DAYS
     """
 
     today: date
     rows: tuple[WrenchDay, ...]
-    unknown: tuple[UnknownWrench, ...]
+    unknown: tuple[Wrench, ...]
     out: tuple[Wrench, ...]
     plan: BenchPlan
 
@@ -71,17 +62,17 @@ def fleet_day(evidence: "ShopEvidence", wrenches: Iterable[Wrench], book: BenchB
     policy, day = book.policy, number_of_date(book.today)
     by = PullDay.of(evidence, policy, day)
     rows: list[WrenchDay] = []
-    unknown: list[UnknownWrench] = []
+    unknown: list[Wrench] = []
     out: list[Wrench] = []
     for wrench in wrenches:
         if wrench.status is ServiceStatus.OUT_OF_SERVICE:
             out.append(wrench)
             continue
         found = _of_wrench(by, wrench, policy.time_zone)
-        if isinstance(found, WrenchDay):
-            rows.append(found)
+        if found is None:
+            unknown.append(wrench)
         else:
-            unknown.append(found)
+            rows.append(found)
     rows.sort(key=lambda row: (-row.judged.risk.score, row.wrench.serial))
     return FleetDay(
         today=book.today,
@@ -92,17 +83,16 @@ def fleet_day(evidence: "ShopEvidence", wrenches: Iterable[Wrench], book: BenchB
     )
 
 
-def _of_wrench(by: PullDay, wrench: Wrench, time_zone: str) -> WrenchDay | UnknownWrench:
+def _of_wrench(by: PullDay, wrench: Wrench, time_zone: str) -> WrenchDay | None:
     judged: list[tuple[JudgedPull, Direction]] = []
-    missing: list[NotEnoughEvidence] = []
     for way in Direction:
         if wrench.mpd(way) is not None:
             try:
                 judged.append((judge_pull(by, wrench, way, None), way))
-            except NotEnoughEvidence as finding:
-                missing.append(finding)
+            except NotEnoughEvidence:
+                continue  # the other direction may have a reading
     if not judged:
-        return UnknownWrench(wrench, missing[0].because, missing[0].needed)
+        return None
     worst, direction = max(judged, key=lambda each: each[0].risk.score)
     return WrenchDay(
         wrench=wrench,

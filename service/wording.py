@@ -118,6 +118,8 @@ def why_in_words(judged: "JudgedPull", direction: Direction) -> str:
         for each in judged.reasons
         if each.ground is not Ground.OVERDUE
     ]
+    if not judged.reasons:
+        return f"{DIRECTIONS[direction]}: nothing speaks against it.".capitalize()
     sentences = [f"{DIRECTIONS[direction]}{_cause(judged.risk)}", *reasons]
     return " ".join(f"{text[:1].upper()}{text[1:]}." for text in sentences)
 

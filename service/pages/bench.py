@@ -11,7 +11,9 @@ from litestar.response import Template
 from analysis.vocabulary import CheckKind, Direction
 from service.api.access import Shop
 from service.api.checks import HISTORY, check_of_wrench, judged_answer
+from service.api.fleet_days import FleetDays, Seen
 from service.api.paging import every_wrench
+from service.bench_plan import PlannedVisit
 from service.bench_sheet import bench_sheet
 from service.clock import PinnedClock
 from service.intake import CLOCK_SLACK, TEMPERATURE_C
@@ -33,6 +35,7 @@ class BenchPages(Controller):
     def sheet(
         self,
         shop: NamedDependency[Shop],
+        fleet_days: NamedDependency[FleetDays],
         wrench: Annotated[str, QueryParameter()] = "",
         direction: Annotated[str, QueryParameter()] = "",
         kind: Annotated[str, QueryParameter()] = "",
@@ -50,6 +53,7 @@ class BenchPages(Controller):
                     status=404 if asked else 200,
                     asked=asked,
                     similar=_similar(records, asked) if asked else (),
+                    next=_next(fleet_days.seen()),
                 )
             testers = records.testers.list(limit=_MOST_TESTERS)
             earlier = records.checks.list(found.serial, limit=HISTORY)
@@ -97,6 +101,7 @@ class BenchPages(Controller):
                     status=404,
                     asked=f"{serial}, check {check_id}",
                     similar=(),
+                    next=(),
                 )
             wrench = records.wrenches.get(serial)
             answer = judged_answer(records, check)
@@ -111,6 +116,12 @@ class BenchPages(Controller):
             headline=headline(answer.verdict),
             steps=next_steps(wrench, answer),
         )
+
+
+def _next(seen: Seen) -> list[PlannedVisit]:
+    """The wrenches of the bench's next day, where the plan is known as it stands."""
+    visits = seen.day.plan.visits if seen.day is not None and seen.current else ()
+    return [visit for visit in visits if visit.day == visits[0].day]
 
 
 def _stated(wrench: Wrench) -> list[Direction]:

@@ -22,7 +22,7 @@ from service.pages.site import page
 from service.records import Policy
 
 ROWS: Final = 50  # on a page
-_MOST_OUT: Final = 50
+_MOST_BESIDE: Final = 50  # of those out of service, and of those never checked
 _WITHIN: Final = {"0": "overdue", "7": "7 days", "30": "30 days", "90": "90 days"}
 _STATUSES: Final = {
     Fitness.NOT_FIT.value: "not fit",
@@ -114,7 +114,7 @@ class BoardPages(Controller):
             due_words=due_words,
             weeks=weeks,
             columns=max((each.column for week in weeks for each in week), default=1),
-            out=day.out[:_MOST_OUT],
+            most=_MOST_BESIDE,
             tolerated=policy.tolerated_pull_risk,
         )
 

@@ -8,11 +8,16 @@ import httpx
 NOW: Final = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
 # One wrench for each test that records something.
 WRENCHES: Final = ("BN-1", "BN-2", "BN-3", "BN-4", "BN-5", "BN-6")
-# How much less than it says each wrench delivers at 20, 60 and 100 N·m, in N·m, at its four checks.
+# Checked once, and what came of it.
+PASSED: Final = "VD-1"
+FAILED: Final = "VD-2"
+# How much less than it says each wrench delivers, in N·m, at each of its checks.
 _LOW_BY: Final = {
     "OK-1": (0.05, 0.06, 0.07, 0.08),
     "OK-2": (0.10, 0.12, 0.09, 0.11),
     "OLD-1": (0.20, 0.30, 0.42, 0.55),
+    PASSED: (0.10,),
+    FAILED: (1.05,),
 }
 _SPREAD_NM: Final = (-0.06, 0.02, 0.05, -0.03, 0.02)
 

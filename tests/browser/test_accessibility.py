@@ -5,9 +5,11 @@ Each page is also drawn into artefacts/, to be looked at.
 
 from pathlib import Path
 
+import httpx
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser
+from small_shop import FAILED, PASSED
 
 ARTEFACTS = Path(__file__).parents[2] / "artefacts" / "pages"
 PAGES = {
@@ -17,22 +19,28 @@ PAGES = {
     "sheet": "/bench?wrench=OK-1",
     "board": "/board",
 }
+VERDICTS = {"verdict-passed": PASSED, "verdict-failed": FAILED}
 SIZES = {"desk": (1280, 900), "phone": (390, 844)}
 LARGE_TOUCH_PX = 44  # WCAG 2.2 asks for 24 (2.5.8), its AAA for 44 (2.5.5); from memory
 
 
+def verdict_on(api: httpx.Client, serial: str) -> str:
+    (check,) = api.get(f"/v1/wrenches/{serial}/checks").json()["items"]
+    return f"/bench/checks/{serial}/{check['id']}"
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", SIZES)
-@pytest.mark.parametrize("name", PAGES)
+@pytest.mark.parametrize("name", [*PAGES, *VERDICTS])
 def test_a_page_is_accessible(
-    chromium: Browser, service: str, name: str, size: str, scheme: str
+    chromium: Browser, service: str, api: httpx.Client, name: str, size: str, scheme: str
 ) -> None:
     width, height = SIZES[size]
     context = chromium.new_context(
         base_url=service, viewport={"width": width, "height": height}, color_scheme=scheme
     )
     page = context.new_page()
-    page.goto(PAGES[name])
+    page.goto(PAGES.get(name) or verdict_on(api, VERDICTS[name]))
     if name == "board":  # which comes by itself
         page.wait_for_selector(".fleet li", timeout=60_000)
     if name == "sheet":  # in every state that a reading may have

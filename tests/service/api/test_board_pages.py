@@ -75,7 +75,7 @@ def test_one_glance_tells_what_to_do(client: TestClient[Any]) -> None:
 def test_what_is_out_of_service_says_why(client: TestClient[Any]) -> None:
     said = words(client.get("/board").text)
     assert "Out of service OUT-1 fell" in said
-    assert "Never checked: not fit NEW-1 There is no clockwise reading of wrench NEW-1;" in said
+    assert "a calibration card or one check on a tester would. NEW-1 Out of service" in said
 
 
 def test_the_plan_shows_every_visit_of_the_schedule(client: TestClient[Any]) -> None:
@@ -123,6 +123,11 @@ def test_a_long_list_comes_in_pages(
 
 def test_the_start_page_says_the_same(client: TestClient[Any]) -> None:
     assert "1 wrench is overdue. First comes SP-3, today" in words(client.get("/").text)
+
+
+def test_the_bench_is_told_who_comes_next(client: TestClient[Any]) -> None:
+    said = words(client.get("/bench").text)
+    assert "Today at the bench SP-3" in said
 
 
 class Held:
