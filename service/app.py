@@ -3,7 +3,7 @@
 import os
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from typing import Any
+from typing import Any, Final
 
 from litestar import Litestar, Request
 from litestar.di import Provide
@@ -19,11 +19,15 @@ from service.api.routes import HANDLERS, dependencies
 from service.api.same_origin import refuse_other_sites
 from service.api.warm_up import WarmUp
 from service.clock import Clock
+from service.fleet_cache import FleetCache
 from service.openapi import openapi_json
 from service.pages.routes import PAGES
 from service.pages.site import template_config
 from service.settings import Settings
 from service.store import Store
+
+# A bench checks wrench after wrench: laws learnt once a minute are learnt from all of them.
+_RELEARN_AFTER_S: Final = 60.0
 
 
 def create_app(
@@ -32,6 +36,7 @@ def create_app(
     shop: str | None = None,
     clock: Clock | None = None,
     warm: bool = False,
+    relearn_after_s: float | None = None,
 ) -> Application:
     """The application over one shop's records.
 
@@ -40,12 +45,18 @@ def create_app(
     shop    key of the shop; None: from the settings
     clock   None: from the settings
     warm    whether the shop's forecasts are worked out, in the background, when it starts
+    relearn_after_s  as in `service.fleet_cache.FleetCache`
 
     The settings are those of the environment. Raises UnusableSettings and StoreUnusable.
     """
     settings = Settings.from_environment(os.environ)
     opened = store or Store.open(settings.store)
-    served = Shop(opened, shop or settings.shop, clock or settings.clock())
+    served = Shop(
+        opened,
+        shop or settings.shop,
+        clock or settings.clock(),
+        FleetCache(relearn_after_s),
+    )
 
     fleet_days = FleetDays(served)
 
@@ -82,5 +93,5 @@ async def _admitted(request: Request[Any, Any, Any]) -> None:
 
 
 def create_served_app() -> Application:
-    """The application as a server runs it: from the environment alone, and warmed up."""
-    return create_app(warm=True)
+    """The application as a server runs it: from the environment, warmed up, quick to follow."""
+    return create_app(warm=True, relearn_after_s=_RELEARN_AFTER_S)

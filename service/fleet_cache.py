@@ -1,17 +1,23 @@
 """A shop's evidence and the fleet fitted to it, kept in the process while the evidence stands.
 
-Fitting takes seconds; most questions come between two checks and share one fit. An entry is known
-by the shop, the version of its evidence and the instant asked about, so it can never be stale. Two
-questions at once wait for one fit instead of making two.
+Learning the families' laws takes seconds, placing wrenches under laws already learnt next to none.
+Where the cache is told to, a new check therefore moves its wrench at once, under the laws of
+earlier evidence, and the laws are learnt anew a while later (`service.relearning`). Answers name
+the evidence whose laws they rest on. An entry is known by the shop, the version of its evidence and
+the instant asked about, so it can never be stale. Two questions at once wait for one fit instead of
+making two.
 """
 
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from threading import Lock
 from typing import TYPE_CHECKING, Final
 
 from service.records import CheckPaper, Policy
+from service.relearning import Relearning
 
 if TYPE_CHECKING:
     import polars as pl
@@ -30,28 +36,60 @@ if TYPE_CHECKING:
 MOST_ENTRIES: Final = 4
 
 
-class ShopEvidence:
-    """The frames of one shop as of one instant, and what is worked out from them once.
+@dataclass(frozen=True, slots=True)
+class ShopFrames:
+    """What the records hold of one shop as of one instant.
 
+    version        of the evidence
     wrenches       schema `analysis.evidence.WRENCHES`
     deviations     frame of `analysis.deviation.with_deviations`
     circumstances  schema `analysis.evidence.CIRCUMSTANCES`
     papers         who measured each check
     """
 
-    def __init__(
-        self,
-        wrenches: "pl.DataFrame",
-        readings: "pl.DataFrame",
-        circumstances: "pl.DataFrame",
-        papers: Mapping[str, CheckPaper],
-    ) -> None:
+    version: str
+    wrenches: "pl.DataFrame"
+    deviations: "pl.DataFrame"
+    circumstances: "pl.DataFrame"
+    papers: Mapping[str, CheckPaper]
+
+    @classmethod
+    def of(cls, version: str, loaded: "Loaded") -> "ShopFrames":
         from analysis.deviation import with_deviations
 
-        self.wrenches = wrenches
-        self.deviations = with_deviations(wrenches, readings)
-        self.circumstances = circumstances
-        self._papers = papers
+        wrenches, readings, circumstances, papers = loaded
+        return cls(version, wrenches, with_deviations(wrenches, readings), circumstances, papers)
+
+
+@dataclass(frozen=True, slots=True)
+class Learnt:
+    """A fleet with its laws, and the evidence that they were learnt from.
+
+    version     of that evidence
+    deviations  frame of `analysis.deviation.with_deviations`
+    """
+
+    version: str
+    deviations: "pl.DataFrame"
+    fit: "FleetFit"
+
+
+class ShopEvidence:
+    """The frames of one shop, and what is worked out from them once.
+
+    earlier  what was learnt before, from this evidence or an earlier one; None: nothing
+    learnt   told what is learnt from this evidence
+    """
+
+    def __init__(
+        self,
+        frames: ShopFrames,
+        earlier: Learnt | None = None,
+        learnt: Callable[[Learnt], None] = lambda _: None,
+    ) -> None:
+        self.frames = frames
+        self._earlier = earlier
+        self._tell = learnt
         self._lock = Lock()
         # Apart, so that a study under way holds up no forecast.
         self._study_lock = Lock()
@@ -60,6 +98,19 @@ class ShopEvidence:
         self._outcomes: dict[int, tuple[ShopOutcome, ...]] = {}
         self._due: dict[tuple[int, float], dict[tuple[str, Direction], Due]] = {}
         self._studies: dict[int, RangeStudy] = {}
+
+    @property
+    def wrenches(self) -> "pl.DataFrame":
+        return self.frames.wrenches
+
+    @property
+    def deviations(self) -> "pl.DataFrame":
+        return self.frames.deviations
+
+    @property
+    def laws(self) -> str:
+        """Version of the evidence whose laws serve this one, as far as they cover its wrenches."""
+        return self._earlier.version if self._earlier else self.frames.version
 
     def of_wrench(self, serial: str) -> "pl.DataFrame":
         """The deviations of one wrench, in both directions."""
@@ -71,7 +122,7 @@ class ShopEvidence:
 
         with self._lock:
             if self._proofs is None:
-                self._proofs = proofs_of(self.deviations, self._papers)
+                self._proofs = proofs_of(self.deviations, self.frames.papers)
             return self._proofs
 
     def under(self, policy: Policy) -> "FittedShop":
@@ -127,25 +178,62 @@ class ShopEvidence:
                     tolerated_pull_risk=policy.tolerated_pull_risk,
                     ppk_aimed_at=PPK_AIMED_AT,
                 )
-                study = range_study(self.wrenches, self.deviations, self.circumstances, rules)
+                study = range_study(
+                    self.wrenches, self.deviations, self.frames.circumstances, rules
+                )
                 self._studies = {policy.version: study}
             return self._studies[policy.version]
 
-    def _fitted(self) -> "FleetFit":
+    def learn(self) -> Learnt:
+        """The laws of this very evidence; takes seconds."""
         from analysis.fleet import fit_fleet
 
+        return Learnt(
+            self.frames.version, self.deviations, fit_fleet(self.wrenches, self.deviations)
+        )
+
+    def relearnt(self, learnt: Learnt) -> "ShopEvidence":
+        """The same frames under laws learnt from them; what does not rest on laws is kept."""
+        anew = ShopEvidence(self.frames, learnt, self._tell)
+        anew._proofs = self._proofs
+        anew._studies = self._studies
+        return anew
+
+    def _fitted(self) -> "FleetFit":
         with self._lock:
             if self._fit is None:
-                self._fit = fit_fleet(self.wrenches, self.deviations)
+                self._fit = self._updated()
+            if self._fit is None:
+                learnt = self.learn()
+                self._fit = learnt.fit
+                self._tell(learnt)
             return self._fit
+
+    def _updated(self) -> "FleetFit | None":
+        """The fleet under earlier laws; None where there are none, or not for every wrench."""
+        from analysis.fleet_update import changed_wrenches, update_fleet
+
+        if self._earlier is None:
+            return None
+        changed = changed_wrenches(self._earlier.deviations, self.deviations)
+        return update_fleet(self._earlier.fit, self.wrenches, self.deviations, changed)
+
+
+Key = tuple[str, str, datetime | None]
 
 
 class FleetCache:
-    """The entries used last, of every shop of this process."""
+    """The entries used last, of every shop of this process.
 
-    def __init__(self) -> None:
+    relearn_after_s  None: every evidence has laws of its own. Else laws of earlier evidence serve
+                     until others are learnt, so many seconds after a change
+    """
+
+    def __init__(self, relearn_after_s: float | None = None) -> None:
         self._lock = Lock()
-        self._entries: OrderedDict[tuple[str, str, datetime | None], ShopEvidence] = OrderedDict()
+        self._entries: OrderedDict[Key, ShopEvidence] = OrderedDict()
+        self._learnt: dict[str, Learnt] = {}
+        self._relearning = None if relearn_after_s is None else Relearning(relearn_after_s)
 
     def evidence(
         self,
@@ -162,8 +250,28 @@ class FleetCache:
         with self._lock:
             found = self._entries.get(key)
             if found is None:
-                found = self._entries[key] = ShopEvidence(*load())
+                found = self._entries[key] = self._entry(key, load())
             self._entries.move_to_end(key)
             while len(self._entries) > MOST_ENTRIES:
                 self._entries.popitem(last=False)
             return found
+
+    def _entry(self, key: Key, loaded: "Loaded") -> ShopEvidence:
+        shop, version, as_of = key
+        frames = ShopFrames.of(version, loaded)
+        if self._relearning is None or as_of is not None:
+            return ShopEvidence(frames)
+        entry = ShopEvidence(frames, self._learnt.get(shop), partial(self._keep, shop))
+        if entry.laws != version:
+            self._relearning.soon(shop, partial(self._relearn, key, entry))
+        return entry
+
+    def _keep(self, shop: str, learnt: Learnt) -> None:
+        self._learnt[shop] = learnt
+
+    def _relearn(self, key: Key, entry: ShopEvidence) -> None:
+        learnt = entry.learn()
+        self._keep(key[0], learnt)
+        with self._lock:
+            if self._entries.get(key) is entry:
+                self._entries[key] = entry.relearnt(learnt)

@@ -27,5 +27,7 @@ RANGE_STUDY: Final = Method(range_study.METHOD, range_study.METHOD_VERSION)
 _ALL: Final = (
     FORECAST, TRACE, SCATTER, CAPABILITY, CONFORMITY, UNCERTAINTY, ACCEPTANCE, ANGLE, RANGE_STUDY,
 )  # fmt: skip
+# Answers of these methods rest on laws learnt from the whole shop.
+RESTING_ON_LAWS: Final = frozenset({FORECAST.name, TRACE.name})
 # Part of the tag of every answer.
 VERSIONS: Final = tuple(f"{each.name}/{each.version}" for each in _ALL)

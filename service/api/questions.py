@@ -22,7 +22,7 @@ from service.fleet_cache import ShopEvidence
 from service.frames import number_of_date
 from service.intake import CLOCK_SLACK
 from service.records import Check, Policy, Wrench
-from service.schemas.analyses import NoPerformanceAnswer, NotEnoughAnswer
+from service.schemas.analyses import MethodAnswer, NoPerformanceAnswer, NotEnoughAnswer
 from service.schemas.base import Answer
 from service.store import ShopStore
 
@@ -53,8 +53,8 @@ class Question(Generic[Subject]):
     as_of      the instant up to which evidence counts; None: all of it
     today      the shop's date at that instant or now: forecasts are made for days, so that an
                answer holds all day
-    tag        a function of the subject, the evidence, the policy, the day, the methods and the
-               parameters
+    tag        a function of the subject, the evidence, its laws, the policy, the day, the methods
+               and the parameters
     """
 
     subject: Subject
@@ -88,19 +88,6 @@ def ask(
         subject = about(records)
         policy, evidence_version = records.policy.get(), records.evidence_version()
         today = (asked or now).astimezone(ZoneInfo(policy.time_zone)).date()
-        tag = digest_tag(
-            _RELEASE,
-            methods.VERSIONS,
-            shop.key,
-            evidence_version,
-            policy.version,
-            asked,
-            today,
-            subject,
-            *parameters,
-        )
-        if is_fresh(if_none_match, tag):
-            raise Held(tag)
         # A bench's clock may run a little ahead of this one.
         up_to = asked or now + CLOCK_SLACK
         evidence = shop.fleets.evidence(
@@ -113,6 +100,20 @@ def ask(
                 records.checks.papers(),
             ),
         )
+        tag = digest_tag(
+            _RELEASE,
+            methods.VERSIONS,
+            shop.key,
+            evidence_version,
+            evidence.laws,
+            policy.version,
+            asked,
+            today,
+            subject,
+            *parameters,
+        )
+        if is_fresh(if_none_match, tag):
+            raise Held(tag)
     return Question(
         subject=subject, as_of=asked, today=today, policy=policy, evidence=evidence, tag=tag
     )
@@ -143,7 +144,11 @@ def checks_up_to(records: ShopStore, serial: str, instant: datetime) -> list[Che
 
 
 def answer_to(question: Question[Any], body: Body) -> JsonResponse[Body]:
-    """The answer, tagged as its question."""
+    """The answer, tagged as its question, with the laws that a forecast rests on."""
+    method = getattr(body, "method", None)
+    if isinstance(method, MethodAnswer) and method.name in methods.RESTING_ON_LAWS:
+        stated = method.model_copy(update={"laws": question.evidence.laws})
+        body = body.model_copy(update={"method": stated})
     return JsonResponse(body, headers={"ETag": question.tag, **REVALIDATE})
 
 

@@ -43,6 +43,11 @@ class MethodAnswer(FromAnalysis):
 
     name: str
     version: str
+    laws: str | None = Field(
+        default=None,
+        description="Version of the evidence that the laws of the families were learnt from, where "
+        "the answer rests on them. A new check moves its wrench at once; the laws follow.",
+    )
 
 
 class TooThin(FromAnalysis):
