@@ -5,7 +5,7 @@ trust begins, what else could explain it and whether the data can tell, what fol
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import Final
 
 from analysis.numerals import counted, percent
@@ -59,8 +59,9 @@ class Finding:
 
     @property
     def in_words(self) -> str:
-        """All parts, read on end."""
-        return " ".join(text for each in fields(self) if (text := getattr(self, each.name)))
+        """The question and the answer in one paragraph; the other parts are its grounds."""
+        parts = (self.asked, self.verdict, self.trust, self.follows)
+        return " ".join(part for part in parts if part)
 
 
 def part_in_words(part: ErrorPart) -> str:

@@ -121,7 +121,9 @@ class RangeStudyAnswer(Answer):
     day: date = Field(description="The shop's date that the trusted windows are of.")
     method: MethodAnswer
     policy_version: int = Field(description="Version of the policy that the answer follows.")
-    in_words: str = Field(description="The parts of `finding`, read on end.")
+    in_words: str = Field(
+        description="Question, verdict, where trust begins, what follows; `finding` has more."
+    )
     finding: FindingAnswer
     claims: tuple[ClaimAnswer, ...]
     rule: RuleAnswer

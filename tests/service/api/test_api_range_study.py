@@ -110,9 +110,10 @@ def test_a_mechanism_shows_all_that_its_verdict_rests_on(study: dict[str, Any]) 
     assert spring["trust"]["caution_below_pct_of_full_scale"] == 20
 
 
-def test_every_part_of_the_finding_is_read_on_end(study: dict[str, Any]) -> None:
+def test_question_and_answer_make_one_paragraph(study: dict[str, Any]) -> None:
     told = study["finding"]
-    assert study["in_words"] == " ".join(text for text in told.values() if text)
+    parts = ("asked", "verdict", "trust", "follows")
+    assert study["in_words"] == " ".join(told[name] for name in parts)
     assert (
         "is confirmed for spring wrenches; not confirmed for electronic wrenches" in told["verdict"]
     )
@@ -161,7 +162,8 @@ def test_a_shop_without_a_check_answers_and_says_so(client: TestClient[Any]) -> 
     assert response.status_code == 200
     study = response.json()
     assert study["claims"] == study["mechanisms"] == study["trusted_windows"] == []
-    assert "no check of its own" in study["in_words"]
+    assert "no check of its own" in study["finding"]["measured"]
+    assert "nothing is confirmed or refuted" in study["in_words"]
     assert "5 wrenches of a kind" in study["in_words"]
 
 
