@@ -60,7 +60,7 @@ class Finding:
     @property
     def in_words(self) -> str:
         """The question and the answer in one paragraph; the other parts are its grounds."""
-        parts = (self.asked, self.verdict, self.trust, self.follows)
+        parts = (self.asked, self.measured, self.verdict, self.trust, self.follows)
         return " ".join(part for part in parts if part)
 
 

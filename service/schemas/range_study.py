@@ -122,7 +122,7 @@ class RangeStudyAnswer(Answer):
     method: MethodAnswer
     policy_version: int = Field(description="Version of the policy that the answer follows.")
     in_words: str = Field(
-        description="Question, verdict, where trust begins, what follows; `finding` has more."
+        description="Question, answer, where trust begins, what follows; `finding` has more."
     )
     finding: FindingAnswer
     claims: tuple[ClaimAnswer, ...]

@@ -112,7 +112,7 @@ def test_a_mechanism_shows_all_that_its_verdict_rests_on(study: dict[str, Any]) 
 
 def test_question_and_answer_make_one_paragraph(study: dict[str, Any]) -> None:
     told = study["finding"]
-    parts = ("asked", "verdict", "trust", "follows")
+    parts = ("asked", "measured", "verdict", "trust", "follows")
     assert study["in_words"] == " ".join(told[name] for name in parts)
     assert (
         "is confirmed for spring wrenches; not confirmed for electronic wrenches" in told["verdict"]
