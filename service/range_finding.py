@@ -59,8 +59,12 @@ class Finding:
 
     @property
     def in_words(self) -> str:
-        """The question and the answer in one paragraph; the other parts are its grounds."""
-        parts = (self.asked, self.measured, self.verdict, self.trust, self.follows)
+        """The question and the answer in one paragraph; the other parts are its grounds.
+
+        Where nothing can be said of trust, what would settle the question stands in its place.
+        """
+        answer = self.trust or self.found
+        parts = (self.asked, self.measured, self.verdict, answer, self.follows)
         return " ".join(part for part in parts if part)
 
 
