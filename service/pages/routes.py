@@ -7,12 +7,18 @@ from litestar import Router
 from service.pages.assets import read_asset
 from service.pages.bench import BenchPages
 from service.pages.board import BoardPages
+from service.pages.faults import fault_page
 from service.pages.headers import secured
 from service.pages.start import start_page
 
+_SHOWN: Final = Router(
+    path="/",
+    route_handlers=[start_page, BenchPages, BoardPages],
+    exception_handlers={Exception: fault_page},
+)
 PAGES: Final = Router(
     path="/",
-    route_handlers=[start_page, BenchPages, BoardPages, read_asset],
+    route_handlers=[_SHOWN, read_asset],
     after_request=secured,
     include_in_schema=False,
 )

@@ -93,6 +93,9 @@ PROVOCATIONS: dict[str, Provocation] = {
     ),
     "no-such-path": lambda client: client.get("/v2/wrenches"),
     "unknown-record": lambda client: client.get("/v1/wrenches/TW-9"),
+    "not-acceptable": lambda client: client.get(
+        "/v1/range-study/charts/scatter", headers={"Accept": "application/pdf"}
+    ),
     "method-not-allowed": lambda client: client.delete("/v1/wrenches/TW-1"),
     "duplicate-record": lambda client: client.post(
         "/v1/wrenches", json=a_wrench_body(serial="TW-1")

@@ -7,6 +7,11 @@ from typing import Any
 import pytest
 from litestar.testing import TestClient
 from sample_bodies import CHECKS, a_check_body, assert_problem, key
+from sample_records import NOW
+
+from service.app import create_app
+from service.clock import PinnedClock
+from service.store import LOCAL_SHOP, StoreBusy
 
 PAGES = ("/", "/bench", "/bench?wrench=TW-1", "/bench?wrench=nothing")
 
@@ -73,6 +78,31 @@ def test_an_asset_has_one_address(client: TestClient[Any]) -> None:
     assert_problem(client.get("/static/000000000000/sheet.css"), "no-such-path")
     address = re.findall(r'href="([^"]+\.css)"', client.get("/").text)[0]
     assert_problem(client.get(address.replace("sheet.css", "site.py")), "no-such-path")
+
+
+def test_a_page_that_cannot_be_shown_says_so_in_words(client: TestClient[Any]) -> None:
+    answer = client.get("/board?page=none")
+    assert answer.status_code == 422
+    assert answer.headers["content-type"] == "text/html; charset=utf-8"
+    assert answer.headers["content-security-policy"].startswith("default-src 'none'")
+    assert answer.headers["cache-control"] == "no-store"
+    assert "<h1>The request does not have the form described</h1>" in answer.text
+    assert 'href="/problems/invalid-request"' in answer.text
+
+
+def test_a_page_without_its_store_says_what_to_do() -> None:
+    class NoStore:
+        def read(self, _: str) -> Any:
+            raise StoreBusy(10)
+
+    store: Any = NoStore()
+    app = create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(NOW))
+    with TestClient(app, raise_server_exceptions=False) as failing:
+        answer = failing.get("/bench")
+    assert answer.status_code == 503
+    assert int(answer.headers["retry-after"]) > 0
+    assert "<h1>The store is busy</h1>" in answer.text
+    assert "Readings that are not yet saved stay in this browser" in answer.text
 
 
 HOSTILE = "<script>alert(1)</script>"
