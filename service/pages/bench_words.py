@@ -39,24 +39,24 @@ class Step:
 def headline(verdict: VerdictAnswer | None) -> Headline:
     if verdict is None:
         return Headline(
-            "doubt", "Not judged", "The wrench no longer states a tolerance in this direction."
+            "doubt", "Not judged", "the wrench no longer states a tolerance in this direction."
         )
     readings = [reading for point in verdict.points for reading in point.readings]
     outside = sum(not reading.within for reading in readings)
     if verdict.decision is Decision.ACCEPT:
-        return Headline("inside", "Passed", f"All {len(readings)} readings are inside the limit.")
+        return Headline("inside", "Passed", f"all {len(readings)} readings are inside the limit.")
     if verdict.decision is Decision.REJECT and outside:
         return Headline(
             "outside", "Failed", f"{outside} of {len(readings)} readings are outside the limit."
         )
     if verdict.decision is Decision.REJECT:
         return Headline(
-            "outside", "Failed", "A reading is nearer to its limit than the shop's rule allows."
+            "outside", "Failed", "a reading is nearer to its limit than the shop's rule allows."
         )
     return Headline(
         "doubt",
         "In doubt",
-        "A reading is so near its limit that the tester cannot tell on which side it is.",
+        "a reading is so near its limit that the tester cannot tell on which side it is.",
     )
 
 

@@ -9,11 +9,12 @@ from service.pages.bench import BenchPages
 from service.pages.board import BoardPages
 from service.pages.faults import fault_page
 from service.pages.headers import secured
+from service.pages.range import range_page
 from service.pages.start import start_page
 
 _SHOWN: Final = Router(
     path="/",
-    route_handlers=[start_page, BenchPages, BoardPages],
+    route_handlers=[start_page, BenchPages, BoardPages, range_page],
     exception_handlers={Exception: fault_page},
 )
 PAGES: Final = Router(

@@ -46,6 +46,7 @@ def _environment() -> Environment:
         "direction": direction_in_words,
         "number": number,
         "percent": percent,
+        "sentence": lambda text: text[:1].upper() + text[1:],
         "torque": torque_in_words,
         "unit": unit_in_words,
         "verdict": verdict_in_words,

@@ -18,6 +18,7 @@ PAGES = {
     "bench-unknown": "/bench?wrench=OK-3",
     "sheet": "/bench?wrench=OK-1",
     "board": "/board",
+    "range": "/range",
 }
 VERDICTS = {"verdict-passed": PASSED, "verdict-failed": FAILED}
 SIZES = {"desk": (1280, 900), "phone": (390, 844)}

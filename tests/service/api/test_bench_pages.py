@@ -60,7 +60,7 @@ def test_a_direction_without_tolerance_is_not_offered(client: TestClient[Any]) -
 
 def test_a_check_that_passed_is_told_so(client: TestClient[Any]) -> None:
     said = words(client.get(recorded(client)).text)
-    assert "Passed TW-1 clockwise: All 9 readings are inside the limit." in said
+    assert "Passed TW-1 clockwise: all 9 readings are inside the limit." in said
     assert "delivers less than it says: deviation 0.93 % of reading" in said
     assert "This is not an accredited calibration" in said
 

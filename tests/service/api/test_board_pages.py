@@ -74,7 +74,7 @@ def test_one_glance_tells_what_to_do(client: TestClient[Any]) -> None:
 
 def test_what_is_out_of_service_says_why(client: TestClient[Any]) -> None:
     said = words(client.get("/board").text)
-    assert "Out of service OUT-1 fell" in said
+    assert "Out of service OUT-1 Fell" in said
     assert "a calibration card or one check on a tester would. NEW-1 Out of service" in said
 
 

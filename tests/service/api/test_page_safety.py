@@ -13,7 +13,7 @@ from service.app import create_app
 from service.clock import PinnedClock
 from service.store import LOCAL_SHOP, StoreBusy
 
-PAGES = ("/", "/bench", "/bench?wrench=TW-1", "/bench?wrench=nothing")
+PAGES = ("/", "/bench", "/bench?wrench=TW-1", "/bench?wrench=nothing", "/range")
 
 
 class Tags(HTMLParser):
@@ -57,8 +57,10 @@ def test_a_page_holds_nothing_inline_and_loads_what_is_served_here(
     loaded = [
         attributes.get("src") or attributes["href"]
         for tag, attributes in page.tags
-        if tag in {"script", "link", "img"}
+        if tag in {"script", "link"}
     ]
+    drawn = [attributes["src"] for tag, attributes in page.tags if tag == "img"]
+    assert all(str(address).startswith("/v1/") for address in drawn)
     assert len(loaded) >= 3
     for tag, attributes in page.tags:
         assert tag != "style"
