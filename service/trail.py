@@ -177,15 +177,20 @@ _SENTENCES: Final = {
 
 def in_words(event: Event) -> str:
     """The event in one sentence."""
+    by = f", {event.person}" if event.person else ""
+    return f"{_instant(event.recorded_at)}{by}: {happened(event)}."
+
+
+def happened(event: Event) -> str:
+    """What happened and why, without when and by whom."""
     way = event.direction.value.replace("_", "-") if event.direction else ""
     what = _SENTENCES[event.kind].format(wrench=event.wrench, way=way)
     changes = ", ".join(
         f"{change.field} from {change.before or 'nothing'} to {change.after or 'nothing'}"
         for change in event.changes
     )
-    by = f", {event.person}" if event.person else ""
     why = "".join(f": {part}" for part in (changes, event.why) if part)
-    return f"{_instant(event.recorded_at)}{by}: {what}{why}."
+    return f"{what}{why}"
 
 
 def _instant(instant: datetime) -> str:

@@ -1,6 +1,5 @@
 """The bench: pick a wrench, take its readings, and see the verdict on them."""
 
-from difflib import get_close_matches
 from typing import Annotated, Final
 
 from litestar import Controller, get
@@ -8,19 +7,18 @@ from litestar.di import NamedDependency
 from litestar.params import PathParameter, QueryParameter
 from litestar.response import Template
 
-from analysis.vocabulary import CheckKind, Direction
+from analysis.vocabulary import CheckKind
 from service.api.access import Shop
 from service.api.checks import HISTORY, check_of_wrench, judged_answer
 from service.api.fleet_days import FleetDays, Seen
-from service.api.paging import every_wrench
 from service.bench_plan import PlannedVisit
 from service.bench_sheet import bench_sheet
 from service.clock import PinnedClock
 from service.intake import CLOCK_SLACK, TEMPERATURE_C
 from service.pages.bench_words import KINDS, headline, next_steps
 from service.pages.site import local_time, page
-from service.records import Wrench
-from service.store import ShopStore, UnknownRecord
+from service.pages.which_wrench import as_scanned, similar, stated, way_of
+from service.store import UnknownRecord
 
 _MOST_TESTERS: Final = 200
 _LONGEST_SERIAL: Final = 64
@@ -44,7 +42,7 @@ class BenchPages(Controller):
         asked = wrench.strip()[:_LONGEST_SERIAL]
         with shop.read() as records:
             policy = records.policy.get()
-            found = _as_scanned(records, asked) if asked else None
+            found = as_scanned(records, asked) if asked else None
             if found is None:
                 return page(
                     "bench_pick.html",
@@ -52,12 +50,12 @@ class BenchPages(Controller):
                     policy,
                     status=404 if asked else 200,
                     asked=asked,
-                    similar=_similar(records, asked) if asked else (),
+                    similar=similar(records, asked) if asked else (),
                     next=_next(fleet_days.seen()),
                 )
             testers = records.testers.list(limit=_MOST_TESTERS)
             earlier = records.checks.list(found.serial, limit=HISTORY)
-        way = _way(found, direction)
+        way = way_of(found, direction)
         now = shop.now()
         sheet = bench_sheet(
             found,
@@ -72,7 +70,7 @@ class BenchPages(Controller):
             shop,
             policy,
             wrench=found,
-            directions=_stated(found),
+            directions=stated(found),
             sheet=sheet,
             kinds=KINDS,
             kind=kind if kind in list(CheckKind) else CheckKind.AS_FOUND,
@@ -122,28 +120,3 @@ def _next(seen: Seen) -> list[PlannedVisit]:
     """The wrenches of the bench's next day, where the plan is known as it stands."""
     visits = seen.day.plan.visits if seen.day is not None and seen.current else ()
     return [visit for visit in visits if visit.day == visits[0].day]
-
-
-def _stated(wrench: Wrench) -> list[Direction]:
-    """The directions with a stated tolerance; every wrench on record has one at least."""
-    return [each for each in Direction if wrench.mpd(each) is not None]
-
-
-def _way(wrench: Wrench, asked: str) -> Direction:
-    """The direction asked for where it has a stated tolerance, else the first that has one."""
-    stated = _stated(wrench)
-    return next((each for each in stated if each == asked), stated[0])
-
-
-def _as_scanned(records: ShopStore, text: str) -> Wrench | None:
-    """The wrench of a serial; a scanner or a hand may give other capitals than the register."""
-    exact = records.wrenches.find(text)
-    if exact is not None:
-        return exact
-    alike = [each for each in every_wrench(records) if each.serial.casefold() == text.casefold()]
-    return alike[0] if len(alike) == 1 else None
-
-
-def _similar(records: ShopStore, text: str) -> list[str]:
-    by_folded = {each.serial.casefold(): each.serial for each in every_wrench(records)}
-    return [by_folded[near] for near in get_close_matches(text.casefold(), by_folded, n=5)]

@@ -11,10 +11,11 @@ from service.pages.faults import fault_page
 from service.pages.headers import secured
 from service.pages.range import range_page
 from service.pages.start import start_page
+from service.pages.wrenches import WrenchPages
 
 _SHOWN: Final = Router(
     path="/",
-    route_handlers=[start_page, BenchPages, BoardPages, range_page],
+    route_handlers=[start_page, BenchPages, BoardPages, WrenchPages, range_page],
     exception_handlers={Exception: fault_page},
 )
 PAGES: Final = Router(

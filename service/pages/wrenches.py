@@ -1,0 +1,200 @@
+"""The sheet of a wrench: all that is known of it in one direction, on one page."""
+
+from dataclasses import dataclass
+from typing import Annotated, Final
+from urllib.parse import quote, urlencode
+
+from litestar import Controller, get
+from litestar.di import NamedDependency
+from litestar.params import PathParameter, QueryParameter
+from litestar.response import Redirect, Template
+
+from analysis.errors import NotEnoughEvidence, OutsideRange
+from analysis.fitness import Fitness
+from analysis.vocabulary import Direction
+from service import cautions, trail
+from service.api.access import Shop
+from service.api.checks import judged_answer
+from service.api.paging import every_wrench
+from service.api.questions import ask
+from service.care import prompts_for
+from service.pages.bench_words import KINDS, Headline, headline
+from service.pages.site import local_time, page
+from service.pages.which_wrench import as_scanned, similar, stated, way_of
+from service.range_wording import window_in_words
+from service.records import Check, Event, Policy, Wrench
+from service.schemas.verdicts import JudgedCheckAnswer
+from service.store import ShopStore
+from service.wording import due_in_words, risk_in_words
+from service.wrench_scale import Scale, scale_of
+from service.wrench_sheet import WrenchAnalysis, analyse
+from service.wrench_wording import (
+    between_in_words,
+    care_in_words,
+    evidence_in_words,
+    index_in_words,
+    off_in_words,
+    rate_in_words,
+    segments_in_words,
+)
+
+_CHECKS: Final = 12
+_EVENTS: Final = 8
+_LONGEST_SERIAL: Final = 64
+_MARKS: Final = {Fitness.FIT: "inside", Fitness.CAUTION: "doubt", Fitness.NOT_FIT: "outside"}
+_VERDICTS: Final = {
+    Fitness.FIT: "Fit",
+    Fitness.CAUTION: "Fit with caution",
+    Fitness.NOT_FIT: "Not fit",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class OnRecord:
+    """What the records say of a wrench."""
+
+    wrench: Wrench
+    checks: tuple[JudgedCheckAnswer, ...]
+    events: tuple[Event, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """The verdict on a wrench at a glance, and in sentences."""
+
+    headline: Headline
+    due: str
+    window: str
+    segments: tuple[str, ...]
+    evidence: str
+    scale: Scale
+
+    @classmethod
+    def of(cls, wrench: Wrench, found: WrenchAnalysis, policy: Policy, shop: Shop) -> "Told":
+        today = local_time(shop.now(), policy).date()
+        pull = found.pull
+        return cls(
+            headline=Headline(
+                _MARKS[pull.fitness],
+                _VERDICTS[pull.fitness],
+                risk_in_words(pull, found.direction, found.pull_torque, None),
+            ),
+            due=due_in_words(wrench.serial, found.direction, found.due, policy, today),
+            window=window_in_words(found.window, wrench, policy, today),
+            segments=tuple(segments_in_words(found, policy.time_zone)),
+            evidence=evidence_in_words(found),
+            scale=scale_of(wrench, found),
+        )
+
+
+class WrenchPages(Controller):
+    path = "/wrenches"
+
+    @get(sync_to_thread=True)
+    def pick(
+        self, shop: NamedDependency[Shop], wrench: Annotated[str, QueryParameter()] = ""
+    ) -> Template | Redirect:
+        """All serials; one that was typed leads to its sheet."""
+        asked = wrench.strip()[:_LONGEST_SERIAL]
+        with shop.read() as records:
+            policy = records.policy.get()
+            found = as_scanned(records, asked) if asked else None
+            if found is not None:
+                return Redirect(sheet_path(found.serial), status_code=303)
+            return _pick_page(shop, policy, records, asked)
+
+    @get("/{serial:str}", sync_to_thread=True)
+    def sheet(
+        self,
+        shop: NamedDependency[Shop],
+        serial: Annotated[str, PathParameter()],
+        direction: Annotated[str, QueryParameter()] = "",
+    ) -> Template:
+        with shop.read() as records:
+            policy = records.policy.get()
+            if records.wrenches.find(serial) is None:
+                return _pick_page(shop, policy, records, serial[:_LONGEST_SERIAL])
+        question = ask(
+            shop,
+            lambda records: _on_record(records, serial, direction),
+            "wrench-sheet",
+            as_of=None,
+            if_none_match=None,
+        )
+        known, policy = question.subject, question.policy
+        way = way_of(known.wrench, direction)
+        found: WrenchAnalysis | NotEnoughEvidence | OutsideRange
+        try:
+            found = analyse(question.evidence, policy, question.day, known.wrench, way)
+        except (NotEnoughEvidence, OutsideRange) as finding:
+            found = finding
+        return page(
+            "wrench.html",
+            shop,
+            policy,
+            wrench=known.wrench,
+            direction=way,
+            directions=stated(known.wrench),
+            found=found,
+            told=(
+                Told.of(known.wrench, found, policy, shop)
+                if isinstance(found, WrenchAnalysis)
+                else None
+            ),
+            today=question.today,
+            checks=[(each, headline(each.verdict)) for each in known.checks],
+            kinds=KINDS,
+            events=known.events,
+            happened=trail.happened,
+            local=lambda instant: local_time(instant, policy),
+            off=off_in_words,
+            between=between_in_words,
+            rate=rate_in_words,
+            index=index_in_words,
+            too_thin=lambda part: isinstance(part, NotEnoughEvidence),
+            care=[care_in_words(prompt) for prompt in prompts_for(known.wrench)],
+            cautions=cautions.ALWAYS,
+            sheet_path=sheet_path,
+            chart_path=chart_path,
+        )
+
+
+def sheet_path(serial: str, direction: Direction | None = None) -> str:
+    """The sheet of a wrench, of one direction where one is named."""
+    query = f"?{urlencode({'direction': direction.value})}" if direction else ""
+    return f"/wrenches/{quote(serial, safe='')}{query}"
+
+
+def chart_path(serial: str, name: str, direction: Direction, **query: object) -> str:
+    """A chart of a wrench, drawn."""
+    asked = urlencode({"direction": direction.value, "format": "svg", **query})
+    return f"/v1/wrenches/{quote(serial, safe='')}/charts/{name}?{asked}"
+
+
+def _on_record(records: ShopStore, serial: str, asked: str) -> OnRecord:
+    wrench = records.wrenches.get(serial)
+    way = way_of(wrench, asked)
+    return OnRecord(
+        wrench=wrench,
+        checks=tuple(judged_answer(records, check) for check in _checks(records, serial, way)),
+        events=records.events.list(serial, limit=_EVENTS),
+    )
+
+
+def _checks(records: ShopStore, serial: str, way: Direction) -> list[Check]:
+    """The latest checks of one direction, the newest first."""
+    found = records.checks.list(serial, limit=3 * _CHECKS)
+    return [each for each in found if each.direction is way][:_CHECKS]
+
+
+def _pick_page(shop: Shop, policy: Policy, records: ShopStore, asked: str) -> Template:
+    return page(
+        "wrench_pick.html",
+        shop,
+        policy,
+        status=404 if asked else 200,
+        asked=asked,
+        similar=similar(records, asked) if asked else (),
+        serials=[each.serial for each in every_wrench(records)],
+        sheet_path=sheet_path,
+    )
