@@ -18,6 +18,9 @@ PAGES = {
     "bench-unknown": "/bench?wrench=OK-3",
     "sheet": "/bench?wrench=OK-1",
     "board": "/board",
+    "wrenches": "/wrenches",
+    "wrench": "/wrenches/OLD-1",
+    "wrench-never-checked": "/wrenches/BN-1",
     "range": "/range",
 }
 VERDICTS = {"verdict-passed": PASSED, "verdict-failed": FAILED}

@@ -325,6 +325,13 @@ def tell(client: TestClient[Application]) -> list[Step]:
         path_parameters=angle_check,
     )
     do("coverJobs", "POST", "/v1/coverage", sent=JOBS)
+    do(
+        "readWrenchChart",
+        "GET",
+        f"{wrench}/charts/drift",
+        path_parameters={**serial, "name": "drift"},
+        format="svg",
+    )
     do("readRangeStudy", "GET", "/v1/range-study")
     do("readTrustedWindow", "GET", f"{wrench}/trusted-window", path_parameters=serial)
     do(

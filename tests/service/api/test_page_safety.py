@@ -13,7 +13,16 @@ from service.app import create_app
 from service.clock import PinnedClock
 from service.store import LOCAL_SHOP, StoreBusy
 
-PAGES = ("/", "/bench", "/bench?wrench=TW-1", "/bench?wrench=nothing", "/range")
+PAGES = (
+    "/",
+    "/bench",
+    "/bench?wrench=TW-1",
+    "/bench?wrench=nothing",
+    "/wrenches",
+    "/wrenches/TW-1",
+    "/wrenches/nothing",
+    "/range",
+)
 
 
 class Tags(HTMLParser):
@@ -127,7 +136,7 @@ def test_what_is_on_record_is_shown_and_never_run(client: TestClient[Any]) -> No
         tag = answer.headers["etag"]
     sent = client.post(CHECKS, json=a_check_body(operator=HOSTILE), headers=key())
     assert sent.status_code == 201
-    for path in ("/bench?wrench=TW-1", f"/bench/checks/TW-1/{sent.json()['id']}"):
+    for path in ("/bench?wrench=TW-1", "/wrenches/TW-1", f"/bench/checks/TW-1/{sent.json()['id']}"):
         page = client.get(path).text
         assert HOSTILE not in page
         assert "&lt;script&gt;alert(1)&lt;/script&gt;" in page
