@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final
 
-from analysis.numerals import chance, counted, number, percent
+from analysis.numerals import chance, counted, number
 from service.care import CarePrompt
 from service.frames import date_of_day
 from service.wording import DIRECTIONS, torque_in_words
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 _TRUE_BELOW: Final = 0.005  # % of reading; it would be written as zero
 _CLEAR: Final = 0.05
+_HUNDREDTHS_BELOW: Final = 0.0995
 
 
 def off_in_words(deviation_pct: float) -> str:
@@ -30,7 +31,7 @@ def between_in_words(lower_pct: float, upper_pct: float) -> str:
     """An interval of deviations, e.g. "0.3 % high to 0.7 % low", or "0.3 to 0.7 % low"."""
     if lower_pct > 0 or upper_pct < 0:
         near, far = sorted((abs(lower_pct), abs(upper_pct)))
-        return f"{number(near, 2)} to {_pct(far)} {'low' if lower_pct > 0 else 'high'}"
+        return f"{_plain(near)} to {_pct(far)} {'low' if lower_pct > 0 else 'high'}"
     return f"{off_in_words(lower_pct)} to {off_in_words(upper_pct)}"
 
 
@@ -117,17 +118,19 @@ def index_in_words(indices: "Indices") -> str:
     return f"{number(indices.nearer, 2)}, at least {number(indices.nearer_low, 2)}"
 
 
-def scatter_in_words(law: "ScatterLaw", lowest: float) -> str:
-    """How much more a reading scatters at the bottom of the marked range than at the top.
+def scatter_in_words(law: "ScatterLaw", lowest: float, inside: int, readings: int) -> str:
+    """How much more a reading scatters at the bottom of the range, and whether this wrench does so.
 
-    lowest   lowest marked value / full scale
+    lowest    lowest marked value / full scale
+    inside    how many of its readings lie in the band that should hold 95 % of them
     """
-    low, full = scatter_sd_pct(law, lowest), scatter_sd_pct(law, 1.0)
-    kind = law.family
-    return (
-        f"Readings of {kind} wrenches scatter by {_pct(low)} at the lowest mark and by "
-        f"{_pct(full)} at full scale"
+    law_says = (
+        f"Readings of its family ({law.family}) scatter by {_pct(scatter_sd_pct(law, lowest))} at "
+        f"the lowest mark and by {_pct(scatter_sd_pct(law, 1.0))} at full scale"
     )
+    if not readings:
+        return law_says
+    return f"{law_says}; {inside} of {counted(readings, 'reading')} of its own lie within the band"
 
 
 def scatter_sd_pct(law: "ScatterLaw", x: float) -> float:
@@ -141,4 +144,9 @@ def care_in_words(prompt: CarePrompt) -> str:
 
 
 def _pct(value: float) -> str:
-    return percent(value, 2)
+    return f"{_plain(value)} %"
+
+
+def _plain(value: float) -> str:
+    # Nothing finer than a hundredth of a percent is known of a wrench.
+    return number(value, 1 if value < _HUNDREDTHS_BELOW else 2)

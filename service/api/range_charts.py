@@ -37,6 +37,11 @@ _SPECIFICATION: Final = TextBody(
     example={"$schema": "https://vega.github.io/schema/vega-lite/v6.4.1.json", "layer": []},
     schema={"type": "object", "required": ["$schema"]},
 )
+ANSWERED: Final = {
+    MEDIA_TYPES[ChartFormat.SVG]: _SVG,
+    MEDIA_TYPES[ChartFormat.PNG]: _PNG,
+    MEDIA_TYPES[ChartFormat.JSON]: _SPECIFICATION,
+}
 _HTML: Final = "text/html"
 _PAGE: Final = TextBody(
     description="One page, of A4 or letter when printed; no script, and nothing it loads.",
@@ -79,14 +84,7 @@ class RangeChartController(Controller):
             "intervals, what they rest on, and the trade's mark. The title says the finding."
         ),
         sync_to_thread=True,
-        opt=tells(
-            kinds.NOT_ACCEPTABLE,
-            answered={
-                MEDIA_TYPES[ChartFormat.SVG]: _SVG,
-                MEDIA_TYPES[ChartFormat.PNG]: _PNG,
-                MEDIA_TYPES[ChartFormat.JSON]: _SPECIFICATION,
-            },
-        ),
+        opt=tells(kinds.NOT_ACCEPTABLE, answered=ANSWERED),
     )
     def chart(
         self,

@@ -30,6 +30,7 @@ from service.api.schedule import ScheduleController
 from service.api.testers import TesterController
 from service.api.traceability import TraceabilityController
 from service.api.uncertainty import UncertaintyController
+from service.api.wrench_charts import WrenchChartController
 from service.api.wrenches import WrenchController
 
 HANDLERS: Final[list[ControllerRouterHandler]] = [
@@ -52,6 +53,7 @@ HANDLERS: Final[list[ControllerRouterHandler]] = [
     CoverageController,
     ScheduleController,
     RangeStudyController,
+    WrenchChartController,
     BookingController,
     RangeChartController,
     PolicyController,

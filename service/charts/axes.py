@@ -1,10 +1,12 @@
-"""What the charts of the range study share: the axis of the range, the trade's mark, names."""
+"""What charts share: the axis of the range, a wrench's own scale, the trade's mark, names."""
 
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
 from analysis.vocabulary import Mechanism
 from service.charts import theme
+from service.records import Wrench
+from service.wording import unit_in_words
 
 if TYPE_CHECKING:
     import altair
@@ -23,6 +25,18 @@ def x_of_range(lowest_pct: float) -> "altair.X":
         title=X_TITLE,
         scale=alt.Scale(type="log", domain=[lowest_pct * 0.94, 100 * 1.02], nice=False),
         axis=alt.Axis(values=ticks, format="d", grid=False),
+    )
+
+
+def x_of_wrench(wrench: Wrench) -> "altair.X":
+    """The marked range of a wrench in the unit of its own scale, from nothing to full scale."""
+    import altair as alt
+
+    return alt.X(
+        "torque:Q",
+        title=f"target, {unit_in_words(wrench.full_scale.unit)}",
+        scale=alt.Scale(domain=[0, wrench.full_scale.value * 1.03], nice=False),
+        axis=alt.Axis(grid=False, tickCount=5),
     )
 
 

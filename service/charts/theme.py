@@ -46,11 +46,15 @@ _TITLE_COLUMNS: Final = 78
 _CAPTION_COLUMNS: Final = 112
 
 
-def titled(title: str, caption: str) -> dict[str, Any]:
-    """The finding as title, and under it what is drawn and on how many wrenches and checks."""
+def titled(title: str, caption: str, *, width: float = WIDTH) -> dict[str, Any]:
+    """The finding as title, and under it what is drawn and on how many wrenches and checks.
+
+    width   of the drawing, which its title is broken to fit
+    """
+    share = width / WIDTH
     return {
-        "text": _lines(title, _TITLE_COLUMNS),
-        "subtitle": _lines(caption, _CAPTION_COLUMNS),
+        "text": _lines(title, round(_TITLE_COLUMNS * share)),
+        "subtitle": _lines(caption, round(_CAPTION_COLUMNS * share)),
         "anchor": "start",
         "frame": "group",
         "offset": 14,

@@ -1,5 +1,6 @@
 """The sheet of a wrench: all that is known of it in one direction, on one page."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Annotated, Final
 from urllib.parse import quote, urlencode
@@ -22,7 +23,7 @@ from service.pages.bench_words import KINDS, Headline, headline
 from service.pages.site import local_time, page
 from service.pages.which_wrench import as_scanned, similar, stated, way_of
 from service.range_wording import window_in_words
-from service.records import Check, Event, Policy, Wrench
+from service.records import Check, Event, EventKind, Policy, Wrench
 from service.schemas.verdicts import JudgedCheckAnswer
 from service.store import ShopStore
 from service.wording import due_in_words, risk_in_words
@@ -40,6 +41,7 @@ from service.wrench_wording import (
 
 _CHECKS: Final = 12
 _EVENTS: Final = 8
+_EVENTS_READ: Final = 200
 _LONGEST_SERIAL: Final = 64
 _MARKS: Final = {Fitness.FIT: "inside", Fitness.CAUTION: "doubt", Fitness.NOT_FIT: "outside"}
 _VERDICTS: Final = {
@@ -177,7 +179,7 @@ def _on_record(records: ShopStore, serial: str, asked: str) -> OnRecord:
     return OnRecord(
         wrench=wrench,
         checks=tuple(judged_answer(records, check) for check in _checks(records, serial, way)),
-        events=records.events.list(serial, limit=_EVENTS),
+        events=tuple(_other_events(records, serial))[:_EVENTS],
     )
 
 
@@ -185,6 +187,13 @@ def _checks(records: ShopStore, serial: str, way: Direction) -> list[Check]:
     """The latest checks of one direction, the newest first."""
     found = records.checks.list(serial, limit=3 * _CHECKS)
     return [each for each in found if each.direction is way][:_CHECKS]
+
+
+def _other_events(records: ShopStore, serial: str) -> Iterator[Event]:
+    """The latest events but the recording of checks, which the sheet lists with their verdicts."""
+    for event in records.events.list(serial, limit=_EVENTS_READ):
+        if event.kind is not EventKind.CHECK_RECORDED:
+            yield event
 
 
 def _pick_page(shop: Shop, policy: Policy, records: ShopStore, asked: str) -> Template:
