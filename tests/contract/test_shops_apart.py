@@ -57,7 +57,7 @@ def test_the_records_of_one_shop_are_unknown_to_another(
     headers |= {"If-Match": "*", "Idempotency-Key": operation["operationId"]}
     app = create_app(store=store, shop=shop, clock=PinnedClock(NOW))
     with TestClient(app, raise_server_exceptions=False) as client:
-        place = path.format(serial=serial, name="trust-floor", **ids)
+        place = path.format(serial=serial, name="scatter", **ids)
         response = client.request(method, place, headers=headers, **body)
 
     if "{" in path.replace("{name}", ""):  # the name of a chart is no record's
