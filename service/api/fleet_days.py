@@ -17,16 +17,18 @@ from service.fleet_day import FleetDay, fleet_day
 from service.store import ShopStore
 
 
-class NotWorkedOut(RuntimeError):  # noqa: N818 - a defect elsewhere, told where it shows
-    """The fleet's day could not be worked out; the log of the process has the reason."""
-
-
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """What a page has to show: `day` None while the first is worked out; whether it is the last."""
+    """What a page has to show.
+
+    day      None: the first is still worked out
+    current  whether it is all that could be known now
+    failed   it is not, and an attempt ended in a fault, which the log of the process tells
+    """
 
     day: FleetDay | None
     current: bool
+    failed: bool = False
 
 
 class FleetDays:
@@ -43,10 +45,7 @@ class FleetDays:
         self._thread: Thread | None = None
 
     def seen(self) -> Seen:
-        """What is known now; when that is not all that could be, working it out begins.
-
-        Raises NotWorkedOut when an attempt at just this day failed.
-        """
+        """What is known now; when that is not all that could be, working it out begins."""
         with self._shop.read() as records:
             key = self._key_of(records)
         with self._lock:
@@ -54,7 +53,7 @@ class FleetDays:
                 return Seen(self._day, current=True)
             if self._thread is None or not self._thread.is_alive():
                 if key == self._begun:
-                    raise NotWorkedOut("the fleet's day could not be worked out")
+                    return Seen(self._day, current=False, failed=True)
                 self._begun = key
                 # A daemon: a fit under way must not hold a process that is to end.
                 self._thread = Thread(target=self._work, name="fleet day", daemon=True)

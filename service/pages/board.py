@@ -83,7 +83,7 @@ class BoardPages(Controller):
         with shop.read() as records:
             policy = records.policy.get()
         if seen.day is None:
-            return page("board_waits.html", shop, policy)
+            return page("board_waits.html", shop, policy, failed=seen.failed)
         day = seen.day
         filters = Filters(
             mechanism if mechanism in list(Mechanism) else "",
@@ -99,6 +99,7 @@ class BoardPages(Controller):
             policy,
             day=day,
             current=seen.current,
+            failed=seen.failed,
             glance=glance(day),
             filters=filters,
             choices={
@@ -120,8 +121,9 @@ class BoardPages(Controller):
 
     @get("/state", sync_to_thread=True)
     def state(self, fleet_days: NamedDependency[FleetDays]) -> Response[dict[str, bool]]:
-        """Whether the board would show all that is known now."""
-        return Response({"current": fleet_days.seen().current})
+        """Whether the board is to be asked for again, and would show something else."""
+        seen = fleet_days.seen()
+        return Response({"current": seen.current, "failed": seen.failed})
 
 
 def _weeks(day: FleetDay, policy: Policy) -> list[list[PlanDay]]:

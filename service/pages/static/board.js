@@ -5,9 +5,12 @@ const PAUSE_MS = 2_000;
 async function ask() {
   try {
     const response = await fetch("/board/state");
-    if (response.ok && (await response.json()).current) {
-      location.reload();
-      return;
+    if (response.ok) {
+      const { current, failed } = await response.json();
+      if (current || failed) {
+        location.reload();
+        return;
+      }
     }
   } catch {
     // The service is away for a moment; it is asked again.

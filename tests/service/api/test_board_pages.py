@@ -14,7 +14,7 @@ from sample_fleet import fill, take_out_of_service
 from sample_records import NOW, a_wrench
 
 from service.api.access import Shop
-from service.api.fleet_days import FleetDays, NotWorkedOut
+from service.api.fleet_days import FleetDays, Seen
 from service.app import create_app
 from service.clock import PinnedClock
 from service.fleet_day import FleetDay
@@ -167,7 +167,7 @@ def test_the_board_does_not_hang_for_the_fit(small: Store, held: Held) -> None:
         assert page.status_code == 200
         assert "The fleet is being worked out" in page.text
         assert "board.js" in page.text
-        assert client.get("/board/state").json() == {"current": False}
+        assert client.get("/board/state").json() == {"current": False, "failed": False}
         held.let_go.set()
         wait_for_board(client)
         assert listed(client.get("/board").text) == ["EL-1"]
@@ -193,25 +193,30 @@ def test_after_a_new_check_the_day_before_it_stays_until_the_new_one_is_there(
         assert "Something was recorded since" not in client.get("/board").text
 
 
-def test_a_day_that_cannot_be_worked_out_is_a_fault_and_not_a_wait(
+def test_a_day_that_cannot_be_worked_out_is_told_and_stops_nothing_else(
     small: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def fail(*_: Any) -> FleetDay:
         raise ArithmeticError("invented")
 
-    hooked: list[Any] = []
+    failed: list[Any] = []
     monkeypatch.setattr("service.api.fleet_days.fleet_day", fail)
-    monkeypatch.setattr(threading, "excepthook", hooked.append)
-    days = FleetDays(Shop(small, LOCAL_SHOP, PinnedClock(NOW)))
-    assert days.seen().day is None
-    assert days.wait(60)
-    with pytest.raises(NotWorkedOut):
-        days.seen()
-    assert [each.exc_type for each in hooked] == [ArithmeticError]
+    monkeypatch.setattr(threading, "excepthook", failed.append)
+    with app_over(small) as client:
+        end = time.monotonic() + 60
+        while not client.get("/board/state").json()["failed"]:
+            assert time.monotonic() < end
+            time.sleep(0.05)
+        page = client.get("/board").text
+        assert "The fleet could not be worked out" in page
+        assert "board.js" not in page
+        for path in ("/", "/bench", "/bench?wrench=EL-1"):
+            assert client.get(path).status_code == 200
+    assert [each.exc_type for each in failed] == [ArithmeticError]
 
 
 def test_called_off_it_does_not_touch_the_store(small: Store) -> None:
     days = FleetDays(Shop(small, LOCAL_SHOP, PinnedClock(NOW)))
     days.call_off()
-    assert days.seen().day is None
+    assert days.seen() == Seen(None, current=False)
     assert days.wait(60)
