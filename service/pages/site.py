@@ -1,6 +1,6 @@
 """How a page is made: a template of this package, escaped always, with what every page shows."""
 
-from datetime import date, datetime
+from datetime import datetime
 from functools import cache
 from typing import Any, Final
 from zoneinfo import ZoneInfo
@@ -70,8 +70,3 @@ def page(name: str, shop: Shop, policy: Policy, *, status: int = 200, **context:
 def local_time(instant: datetime, policy: Policy) -> datetime:
     """The instant by the shop's clock."""
     return instant.astimezone(ZoneInfo(policy.time_zone))
-
-
-def days_between(earlier: date, later: date) -> str:
-    """E.g. `1 day`, `326 days`."""
-    return counted((later - earlier).days, "day")
