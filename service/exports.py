@@ -14,7 +14,7 @@ from datetime import datetime
 from typing import Any, Final
 
 from service.angle_records import AngleCheck
-from service.imports import angle_csv, check_csv
+from service.imports import angle_csv, check_csv, pull_files
 from service.imports.bodies import without_nothing
 from service.imports.devices import (
     TESTER_COLUMNS,
@@ -22,10 +22,11 @@ from service.imports.devices import (
     WRENCH_COLUMNS,
     WRENCH_OPTIONAL,
 )
-from service.records import Card, Check, Point, Tester, ToleranceBasis, Wrench
+from service.records import Card, Check, Point, Pull, Tester, ToleranceBasis, Wrench
 from service.torque import Torque
 
 CHECK_COLUMNS: Final = (*check_csv.COLUMNS, *check_csv.OPTIONAL_COLUMNS)
+PULL_COLUMNS: Final = (*pull_files.COLUMNS, *pull_files.OPTIONAL_COLUMNS)
 
 
 def checks_csv(checks: Iterable[Check]) -> Iterator[str]:
@@ -45,6 +46,14 @@ def checks_ndjson(checks: Iterable[Check]) -> Iterator[str]:
 def angle_checks_csv(checks: Iterable[AngleCheck]) -> Iterator[str]:
     """Lines of CSV, one a reading, after the header."""
     yield from _csv(angle_csv.COLUMNS, (row for check in checks for row in _angle_rows(check)))
+
+
+def pulls_csv(pulls: Iterable[Pull]) -> Iterator[str]:
+    """Lines of CSV, one a record of work, after the header.
+
+    Whether the wrench was out of service at the time is told by the trail of the store it is in.
+    """
+    yield from _csv(PULL_COLUMNS, map(_pull_row, pulls))
 
 
 def wrenches_csv(wrenches: Iterable[Wrench]) -> Iterator[str]:
@@ -150,6 +159,21 @@ def _angle_rows(check: AngleCheck) -> Iterator[dict[str, object]]:
                 "card_certificate": card.certificate if card else None,
                 "card_issued_on": card.issued_on.isoformat() if card else None,
             }
+
+
+def _pull_row(pull: Pull) -> dict[str, object]:
+    return {
+        "wrench": pull.wrench,
+        "job": pull.job,
+        "performed_at": _instant(pull.performed_at),
+        "direction": pull.direction.value,
+        "torque": _number(pull.torque.value),
+        "unit": pull.torque.unit,
+        "angle_deg": _number(pull.angle_deg),
+        "operator": pull.operator,
+        "count": pull.count,
+        "client_id": pull.client_id,
+    }
 
 
 def _check_body(check: Check) -> dict[str, Any]:

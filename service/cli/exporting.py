@@ -11,7 +11,9 @@ from service.cli.options import settings_with, shop_option, store_option
 
 
 @click.command()
-@click.argument("what", type=click.Choice(["wrenches", "testers", "checks", "angle-checks"]))
+@click.argument(
+    "what", type=click.Choice(["wrenches", "testers", "checks", "angle-checks", "pulls"])
+)
 @click.option(
     "--format",
     "file_format",
@@ -32,7 +34,7 @@ from service.cli.options import settings_with, shop_option, store_option
 def export(
     what: str, file_format: str, output: IO[str], store: Path | None, shop: str | None
 ) -> None:
-    """Write all wrenches, testers, checks or angle checks; voided checks are left out."""
+    """Write all wrenches, testers, checks, angle checks or pulls; what is voided is left out."""
     if file_format == "ndjson" and what != "checks":
         raise click.UsageError("only checks are written as ndjson")
     with told_plainly():
@@ -47,6 +49,8 @@ def export(
                 lines = exports.testers_csv(_all_pages(records.testers.list))
             elif what == "angle-checks":
                 lines = exports.angle_checks_csv(records.angle_checks.every())
+            elif what == "pulls":
+                lines = exports.pulls_csv(records.pulls.every())
             elif file_format == "ndjson":
                 lines = exports.checks_ndjson(records.checks.every())
             else:

@@ -1,17 +1,31 @@
-"""`wrench-drift import`: files of wrenches, testers, checks and angle checks into the store."""
+"""`wrench-drift import`: files of wrenches, testers, checks, angle checks and pulls."""
 
 from pathlib import Path
-from typing import IO
+from typing import IO, TYPE_CHECKING
 
 import click
 
 from service.cli.faults import finding_lines, told_plainly
 from service.cli.options import settings_with, shop_option, store_option
 
+if TYPE_CHECKING:
+    from service.records import ImportReport
+
+_format_option = click.option(
+    "--format",
+    "file_format",
+    type=click.Choice(["csv", "ndjson"]),
+    callback=lambda _context, _option, chosen: chosen and chosen.upper(),
+    help="Of the file. [default: ndjson for a name that ends in .ndjson or .jsonl, else csv]",
+)
+_partial_option = click.option(
+    "--partial", is_flag=True, help="Store what can be stored, report the rest."
+)
+
 
 @click.group("import")
 def import_() -> None:
-    """Read a file into the store; register wrenches and testers before their checks."""
+    """Read a file into the store; register wrenches and testers before what was done with them."""
 
 
 @import_.command()
@@ -48,13 +62,8 @@ def testers(file: IO[bytes], store: Path | None, shop: str | None) -> None:
 
 @import_.command()
 @click.argument("file", type=click.File("rb"))
-@click.option(
-    "--format",
-    "file_format",
-    type=click.Choice(["csv", "ndjson"]),
-    help="Of the file. [default: ndjson for a name that ends in .ndjson or .jsonl, else csv]",
-)
-@click.option("--partial", is_flag=True, help="Store what can be stored, report the rest.")
+@_format_option
+@_partial_option
 @click.option(
     "--confirm-unusual", is_flag=True, help="Stand by readings that look like a slip, in every row."
 )
@@ -76,23 +85,17 @@ def checks(
         from service.imports import CheckFormat, import_checks
         from service.store import Store
 
-        if file_format is None:
-            is_ndjson = Path(file.name).suffix in (".ndjson", ".jsonl")
-            file_format = "ndjson" if is_ndjson else "csv"
         settings = settings_with(store=store, shop=shop)
         with Store.open(settings.store) as opened, opened.write(settings.shop) as records:
             report = import_checks(
                 records,
                 file.read(),
-                CheckFormat[file_format.upper()],
+                CheckFormat[file_format or _format_of(file)],
                 now=settings.clock().now(),
                 partial=partial,
                 confirm_unusual=confirm_unusual,
             )
-    click.echo(f"{len(report.stored)} recorded, {len(report.already_there)} there already")
-    if report.refused:
-        lines = "\n".join(finding_lines(report.refused))
-        raise click.ClickException(f"{len(report.refused)} refused\n{lines}")
+    _tell(report)
 
 
 @import_.command("angle-checks")
@@ -119,3 +122,44 @@ def angle_checks(
                 confirm_unusual=confirm_unusual,
             )
     click.echo(f"{len(report.stored)} recorded, {len(report.already_there)} there already")
+
+
+@import_.command()
+@click.argument("file", type=click.File("rb"))
+@_format_option
+@_partial_option
+@store_option
+@shop_option
+def pulls(
+    file: IO[bytes], file_format: str | None, partial: bool, store: Path | None, shop: str | None
+) -> None:
+    """Record the work of a CSV or NDJSON file, all or none unless --partial.
+
+    The exit status is 1 when any row was refused.
+    """
+    with told_plainly():
+        from service.imports import CheckFormat, import_pulls
+        from service.store import Store
+
+        settings = settings_with(store=store, shop=shop)
+        with Store.open(settings.store) as opened, opened.write(settings.shop) as records:
+            report = import_pulls(
+                records,
+                file.read(),
+                CheckFormat[file_format or _format_of(file)],
+                now=settings.clock().now(),
+                partial=partial,
+            )
+    _tell(report)
+
+
+def _format_of(file: IO[bytes]) -> str:
+    return "NDJSON" if Path(file.name).suffix in (".ndjson", ".jsonl") else "CSV"
+
+
+def _tell(report: "ImportReport") -> None:
+    """Raises ClickException with the rows that were refused."""
+    click.echo(f"{len(report.stored)} recorded, {len(report.already_there)} there already")
+    if report.refused:
+        lines = "\n".join(finding_lines(report.refused))
+        raise click.ClickException(f"{len(report.refused)} refused\n{lines}")

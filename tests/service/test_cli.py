@@ -18,7 +18,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 from sample_angle_checks import an_angle_check
-from sample_records import a_check, a_tester, a_wrench
+from sample_records import a_check, a_pull, a_tester, a_wrench
 
 import datasets_demo
 from service import exports
@@ -57,6 +57,7 @@ def files(tmp_path):
         "checks.csv": exports.checks_csv(checks),
         "angle-checks.csv": exports.angle_checks_csv([an_angle_check()]),
         "checks.ndjson": exports.checks_ndjson(checks),
+        "pulls.csv": exports.pulls_csv([a_pull(), a_pull(job="W-1043", count=5)]),
     }
     for name, lines in texts.items():
         (tmp_path / name).write_text("".join(lines), encoding="utf-8")
@@ -127,7 +128,10 @@ def test_what_is_imported_is_exported(run, files, checks):
     assert "1 recorded, 0 there" in run("import", "angle-checks", files["angle-checks.csv"]).output
     assert "0 recorded, 1 there" in run("import", "angle-checks", files["angle-checks.csv"]).output
 
-    for what in ("wrenches", "testers", "checks", "angle-checks"):
+    assert "2 recorded, 0 there" in run("import", "pulls", files["pulls.csv"]).output
+    assert "0 recorded, 2 there" in run("import", "pulls", files["pulls.csv"]).output
+
+    for what in ("wrenches", "testers", "checks", "angle-checks", "pulls"):
         assert run("export", what).output == files[f"{what}.csv"].read_text("utf-8")
     run("export", "checks", "--format", "ndjson", "--output", "out.ndjson")
     assert Path("out.ndjson").read_text("utf-8") == files["checks.ndjson"].read_text("utf-8")
@@ -178,6 +182,29 @@ def test_many_faults_are_told_in_part(run, files, tmp_path):
     output = run("import", "checks", bad, exit_code=1).output
     assert output.count("2 cells under") == 50
     assert "and 10 more" in output
+
+
+def test_pulls_are_read_from_lines_and_in_part(run, files, tmp_path):
+    run("db", "upgrade")
+    run("import", "wrenches", files["wrenches.csv"])
+    pull = {
+        "wrench": "TW-1",
+        "job": "W-1",
+        "performed_at": "2026-05-01T09:15:00Z",
+        "direction": "clockwise",
+        "torque": {"value": 22, "unit": "N.m"},
+    }
+    (tmp_path / "work.jsonl").write_text(
+        json.dumps(pull) + "\n" + json.dumps(pull | {"job": "W-2", "wrench": "TW-9"}) + "\n"
+    )
+    assert "row 2, /wrench" in run("import", "pulls", "work.jsonl", exit_code=1).output
+    assert run("export", "pulls").output.count("\n") == 1
+    assert "1 recorded, 0 there already" in (
+        run("import", "pulls", "work.jsonl", "--partial", exit_code=1).output
+    )
+    assert run("export", "pulls").output.splitlines()[1:] == [
+        "TW-1,W-1,2026-05-01T09:15:00Z,clockwise,22,N.m,,,1,"
+    ]
 
 
 def test_unusual_readings_need_the_flag(run, files, tmp_path):

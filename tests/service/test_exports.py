@@ -9,17 +9,34 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from sample_records import NOW, TakenBack, a_card, a_check, a_tester, a_wrench, nm, points
+from sample_records import (
+    NOW,
+    TakenBack,
+    a_card,
+    a_check,
+    a_pull,
+    a_tester,
+    a_wrench,
+    nm,
+    points,
+)
 
 from analysis.vocabulary import CheckKind, Direction, Edition, Mechanism
 from service import exports
-from service.imports import CheckFormat, import_checks, import_testers, import_wrenches
+from service.imports import (
+    CheckFormat,
+    import_checks,
+    import_pulls,
+    import_testers,
+    import_wrenches,
+)
 from service.records import (
     Card,
     Check,
     Indication,
     MaximumPermissibleDeviation,
     Point,
+    Pull,
     Reading,
     ServiceDecision,
     ServiceStatus,
@@ -150,6 +167,46 @@ def test_checks_exported_and_imported_are_the_same(wide_store, checks, file_form
         raise TakenBack
 
 
+@st.composite
+def pull_lists(draw):
+    """Pulls at instants of their own, with and without an id of the caller's."""
+    days = draw(st.lists(st.integers(1, 400), min_size=1, max_size=6, unique=True))
+    return [
+        a_pull(
+            job=draw(lines),
+            # Also beyond the marked range: such work is kept.
+            torque=draw(nm_between(0.5, 2 * FULL_SCALE_NM, draw(units))),
+            direction=draw(st.sampled_from(Direction)),
+            angle_deg=draw(st.none() | st.floats(0.001, 3600)),
+            performed_at=NOW - timedelta(days=day, microseconds=draw(st.integers(0, 10**9))),
+            operator=draw(st.none() | lines),
+            count=draw(st.integers(1, 10_000)),
+            client_id=f"{draw(lines)} {day}" if draw(st.booleans()) else None,
+        )
+        for day in days
+    ]
+
+
+def written(pull: Pull) -> Pull:
+    """The pull without what belongs to a store."""
+    return dataclasses.replace(pull, id="", recorded_at=NOW)
+
+
+@settings(deadline=None, max_examples=60)
+@given(pulls=pull_lists())
+def test_pulls_exported_and_imported_are_the_same(wide_store, pulls):
+    text = "".join(exports.pulls_csv(pulls))
+    with suppress(TakenBack), wide_store.write(LOCAL_SHOP) as shop:
+        report = import_pulls(shop, text.encode(), CheckFormat.CSV, now=NOW)
+        kept = list(shop.pulls.every())
+        assert [pull.id for pull in kept] == list(report.stored)
+        assert [written(pull) for pull in kept] == [written(pull) for pull in pulls]
+        assert "".join(exports.pulls_csv(kept)) == text
+        again = import_pulls(shop, text.encode(), CheckFormat.CSV, now=NOW)
+        assert (again.stored, sorted(again.already_there)) == ((), sorted(report.stored))
+        raise TakenBack
+
+
 def mpds():
     return st.none() | st.builds(
         MaximumPermissibleDeviation,
@@ -254,7 +311,9 @@ def test_a_negative_zero_is_written_as_zero(write):
 
 
 def test_nothing_to_export_is_a_header_alone():
-    for write in (exports.checks_csv, exports.wrenches_csv, exports.testers_csv):
+    for write in (
+        exports.checks_csv, exports.wrenches_csv, exports.testers_csv, exports.pulls_csv
+    ):  # fmt: skip
         assert "".join(write([])).count("\n") == 1
     assert "".join(exports.checks_ndjson([])) == ""
 
