@@ -4,7 +4,7 @@ Work that was done is evidence, however wrongly it was done: a torque beyond the
 wrench that was out of service, is kept and flagged. Refused is only what cannot have happened.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
@@ -14,7 +14,8 @@ from uuid import uuid4
 from analysis.vocabulary import Direction
 from service.findings import Finding, Refused
 from service.intake import time_findings
-from service.records import Pull, ServiceStatus, Wrench
+from service.out_of_service import Spell, was_out_of_service
+from service.records import Pull, Wrench
 from service.torque import Torque
 
 MOST_ALIKE: Final = 10_000  # pulls in one record; a job has fewer (a choice)
@@ -44,8 +45,12 @@ class PullDraft:
     client_id: str | None
 
 
-def admit_pull(draft: PullDraft, *, wrench: Wrench, now: datetime) -> Pull:
+def admit_pull(
+    draft: PullDraft, *, wrench: Wrench, out_of_service: Sequence[Spell], now: datetime
+) -> Pull:
     """The pull to store, with a new id and its times in UTC.
+
+    out_of_service   when the wrench was
 
     Fields of findings are JSON pointers into one pull of the body.
     Raises Refused with all findings.
@@ -68,7 +73,7 @@ def admit_pull(draft: PullDraft, *, wrench: Wrench, now: datetime) -> Pull:
         operator=draft.operator,
         count=draft.count,
         client_id=draft.client_id,
-        out_of_service=_was_out_of_service(wrench, performed_at),
+        out_of_service=was_out_of_service(out_of_service, performed_at),
         recorded_at=now.astimezone(UTC),
     )
 
@@ -97,12 +102,6 @@ def says_the_same(draft: PullDraft, pull: Pull) -> bool:
         and draft.count == pull.count
         and draft.client_id == pull.client_id
     )
-
-
-def _was_out_of_service(wrench: Wrench, at: datetime) -> bool:
-    # Earlier spells are not known here: the record of a wrench holds the state it is in.
-    since = wrench.status_since
-    return wrench.status is ServiceStatus.OUT_OF_SERVICE and (since is None or since <= at)
 
 
 def _content_findings(draft: PullDraft) -> Iterator[Finding]:

@@ -244,7 +244,7 @@ class Pull:
     operator: str | None
     count: int  # pulls alike
     client_id: str | None  # the caller's own id for it
-    out_of_service: bool  # whether the wrench was, by the record's state, at the time
+    out_of_service: bool  # whether the wrench was at the time, by its trail when recorded
     void: Void | None = None
     recorded_at: datetime
 

@@ -6,6 +6,7 @@ from datetime import datetime
 
 from service.findings import Finding, Refused
 from service.imports.bodies import Locate, relocated
+from service.out_of_service import spells_of_wrench
 from service.pull_intake import PullDraft, admit_pull, says_the_same
 from service.records import ImportReport, Pull, RefusedRow, Wrench
 from service.store import ShopStore
@@ -81,6 +82,7 @@ def _sorted_out(
         if one.wrench not in wrenches:
             wrenches[one.wrench] = shop.wrenches.find(one.wrench)
         keys.setdefault(one.wrench, set()).add(natural_key(one.draft))
+    away = {serial: spells_of_wrench(shop, wrench) for serial, wrench in wrenches.items() if wrench}
     known = {wrench: shop.pulls.same_as(wrench, of_wrench) for wrench, of_wrench in keys.items()}
     seen: set[tuple[str, str]] = set()
     admitted: list[Pull] = []
@@ -95,7 +97,11 @@ def _sorted_out(
             findings += relocated([_TWICE], one.locate)
         elif there is None:
             try:
-                admitted.append(admit_pull(one.draft, wrench=wrench, now=now))
+                admitted.append(
+                    admit_pull(
+                        one.draft, wrench=wrench, out_of_service=away[wrench.serial], now=now
+                    )
+                )
             except Refused as refused:
                 findings += relocated(refused.findings, one.locate)
         elif says_the_same(one.draft, there):

@@ -1,7 +1,7 @@
 """The trail of each wrench of one shop: written once, read newest first."""
 
 import dataclasses
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 
 from sqlalchemy import Row, func, insert, select
 
@@ -52,6 +52,19 @@ class Events:
         )
         if before is not None:
             query = query.where(EventRow.number < before)
+        return tuple(_records(self._scope.connection.execute(query)))
+
+    def of_kinds(self, wrench: str, kinds: Collection[EventKind]) -> tuple[Event, ...]:
+        """Every event of the wrench of these kinds, in the order in which they were written."""
+        query = (
+            select(EventRow.__table__)
+            .where(
+                EventRow.shop_id == self._scope.shop_id,
+                EventRow.wrench == wrench,
+                EventRow.kind.in_([kind.value for kind in kinds]),
+            )
+            .order_by(EventRow.number)
+        )
         return tuple(_records(self._scope.connection.execute(query)))
 
 

@@ -103,7 +103,7 @@ def test_what_cannot_be_judged_is_held_then_the_most_suspect(fleet: TestClient[A
 def test_the_sentence_says_since_when_how_much_and_what_first(fleet: TestClient[Any]) -> None:
     words = traced(fleet)["in_words"]
     assert words.startswith(
-        "SP-3 clockwise: found outside on 2026-04-04, found inside last on 2025-12-05. "
+        "SP-3 clockwise: found outside on 2026-04-04, last found inside on 2025-12-05. Its own "
     )
     assert "Of 16 recorded pulls of 4 jobs in between, about " in words
     assert "first W-2 (" in words
@@ -139,7 +139,7 @@ def test_up_to_now_begins_with_the_last_good_check_all_the_same(fleet: TestClien
     assert answer["stretch"]["begin"] == "2025-12-05T12:00:00Z"
     assert answer["stretch"]["found_out_by"] is None
     assert answer["pulls"] == 17
-    assert answer["in_words"].startswith("SP-3 clockwise: all its work up to now, found inside")
+    assert answer["in_words"].startswith("SP-3 clockwise: all its work since 2025-12-05, when")
 
 
 def test_a_wrench_never_found_out_is_looked_at_up_to_now(fleet: TestClient[Any]) -> None:
@@ -147,7 +147,7 @@ def test_a_wrench_never_found_out_is_looked_at_up_to_now(fleet: TestClient[Any])
     (answer,) = body["directions"]
     assert answer["stretch"]["begin"] == "2026-04-04T12:00:00Z"
     assert answer["hold"] == []
-    assert "No pull is recorded in between." in answer["in_words"]
+    assert "No pull is recorded since then." in answer["in_words"]
 
 
 def test_as_of_an_earlier_day_nothing_later_counts(fleet: TestClient[Any]) -> None:
