@@ -9,6 +9,7 @@ memory).
 """
 
 import calendar
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from enum import StrEnum
@@ -21,6 +22,7 @@ from analysis.arrays import Array
 from analysis.family import FamilyFit
 from analysis.outlook import last_days, outlook
 from analysis.pass_probability import CheckPlan, pass_probability, pass_probability_by_law
+from analysis.use_since import UseSince, cap_days
 
 _GRID_DAYS: Final = 60.0
 _BISECTIONS: Final = 7  # 60 days halved seven times: within half a day
@@ -66,8 +68,9 @@ class Due:
     reliability_day_interval  90 % range of that day over the family's possible laws, capped at
                          the months cap: what the family does not yet know about itself
     months_day           the cap in months
-    cycles_day           the cap in cycles at the wrench's own pace; None: pace not known
-    cycles_per_day       that pace
+    cycles_day           the cap in cycles: when the use reached it, or will at the wrench's own
+                         pace; None: neither is known
+    use                  the cycles since the last check, and that pace
     waits                pass probability now and after waiting
     pass_probability_at_due  at `due_day`
     """
@@ -79,7 +82,7 @@ class Due:
     reliability_day_interval: tuple[float, float]
     months_day: float
     cycles_day: float | None
-    cycles_per_day: float | None
+    use: UseSince
     waits: tuple[Wait, ...]
     pass_probability_at_due: float
 
@@ -98,7 +101,7 @@ class Caps:
     """What the policy says about N wrenches: (N,) days.
 
     months_day  the cap in months
-    cycles_day  the cap in cycles at each one's own pace; infinity: pace not known
+    cycles_day  the cap in cycles by each one's use; infinity: not known when
     floor_day   reliability alone never brings a wrench back before; policy's caps do
     """
 
@@ -118,13 +121,11 @@ class Caps:
         )
 
 
-def policy_caps(start: Array, policy: DuePolicy, cycles_per_day: Array) -> Caps:
-    """The caps of wrenches last checked on the days `start` (N,); `cycles_per_day` (N,) or nan."""
-    with np.errstate(divide="ignore", invalid="ignore"):  # no pace, or a wrench at rest
-        cycles_day = start + policy.cap_cycles / cycles_per_day
+def policy_caps(start: Array, policy: DuePolicy, uses: Sequence[UseSince]) -> Caps:
+    """The caps of wrenches last checked on the days `start` (N,), and used since as in `uses`."""
     return Caps(
         months_day=np.array([add_months(day, policy.cap_months) for day in start]),
-        cycles_day=np.where(np.isfinite(cycles_day), cycles_day, np.inf),
+        cycles_day=cap_days(uses, policy.cap_cycles),
         floor_day=start + policy.floor_days,
     )
 
@@ -181,16 +182,16 @@ def due_dates(
     plan: CheckPlan,
     mpd_pct: Array,
     policy: DuePolicy,
-    cycles_per_day: Array,
+    uses: Sequence[UseSince],
     as_of_day: float,
 ) -> tuple[Due, ...]:
     """Due date of every member of a family in its direction.
 
-    mpd_pct         (N, J) for the plan's targets
-    cycles_per_day  (N,) pace of use, nan where not known
+    mpd_pct  (N, J) for the plan's targets
+    uses     N uses since the last check
     """
     start = last_days(family)
-    caps = policy_caps(start, policy, cycles_per_day)
+    caps = policy_caps(start, policy, uses)
     months_day, cycles_day = caps.months_day, caps.cycles_day
     average, by_law = first_crossings(
         family, plan, mpd_pct, policy.reliability_target, months_day - start
@@ -213,7 +214,7 @@ def due_dates(
             reliability_day_interval=(float(low[i]), float(high[i])),
             months_day=float(months_day[i]),
             cycles_day=float(cycles_day[i]) if np.isfinite(cycles_day[i]) else None,
-            cycles_per_day=float(cycles_per_day[i]) if np.isfinite(cycles_per_day[i]) else None,
+            use=uses[i],
             waits=tuple(
                 Wait(days=days, pass_probability=float(waits[j, i]))
                 for j, days in enumerate(_WAITS_DAYS)

@@ -96,7 +96,7 @@ def savings_of_shop(shop: Shop, fixed_days: float) -> Savings:
 
 def _ways(group: PlannedGroup, shop: Shop, fixed_days: float) -> list[_Way]:
     start = last_days(group.family)
-    caps = policy_caps(start, shop.rules.due, group.cycles_per_day)
+    caps = policy_caps(start, shop.rules.due, group.uses)
     curve = PassCurve.of(group, max(fixed_days, float((caps.months_day - start).max())))
     crossing = curve.first_crossing(shop.rules.due.reliability_target)
     interval = np.maximum(caps.bounded(start + crossing)[0] - start, _SHORTEST_DAYS)

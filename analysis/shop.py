@@ -5,7 +5,7 @@ are solved at once; a question about one wrench takes its row.
 """
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import polars as pl
@@ -15,11 +15,12 @@ from analysis.drift import Drift, drift
 from analysis.due import Due, DuePolicy, due_dates
 from analysis.family import FamilyFit
 from analysis.fleet import FleetFit
-from analysis.outlook import outlook
+from analysis.outlook import last_days, outlook
 from analysis.pass_probability import CheckPlan
 from analysis.risk import Risk, pull_risk, risk
 from analysis.traceability import Finding, Stretch, Trace, findings_of, stretch_of, trace
 from analysis.use_pace import cycles_per_day
+from analysis.use_since import UseSince, Work, use_since
 from analysis.vocabulary import Direction
 from analysis.wrench_range import WrenchRange, wrench_ranges
 
@@ -40,20 +41,31 @@ class ShopRules:
 
 @dataclass(frozen=True, slots=True)
 class Shop:
-    """A fitted fleet with its ranges, readings and rules; built by `shop_of`."""
+    """A fitted fleet with its ranges, readings and rules; built by `shop_of`.
+
+    pace  cycles a day by wrench, where the counts at its checks tell them
+    work  on record since the last check of a wrench in a direction; none where it is left out
+    """
 
     fit: FleetFit
     ranges: Mapping[str, WrenchRange]
     deviations: pl.DataFrame
     pace: Mapping[str, float]
     rules: ShopRules
+    work: Mapping[tuple[str, Direction], Work] = field(default_factory=dict)
 
 
 def shop_of(
-    fit: FleetFit, wrenches: pl.DataFrame, deviations: pl.DataFrame, rules: ShopRules
+    fit: FleetFit,
+    wrenches: pl.DataFrame,
+    deviations: pl.DataFrame,
+    rules: ShopRules,
+    work: Mapping[tuple[str, Direction], Work] | None = None,
 ) -> Shop:
     """A shop from its fit and the frames the fit was made of."""
-    return Shop(fit, wrench_ranges(wrenches), deviations, cycles_per_day(deviations), rules)
+    return Shop(
+        fit, wrench_ranges(wrenches), deviations, cycles_per_day(deviations), rules, work or {}
+    )
 
 
 def due_of_shop(shop: Shop, as_of_day: float) -> dict[tuple[str, Direction], Due]:
@@ -78,14 +90,14 @@ def due_of_wrench(shop: Shop, wrench: str, direction: Direction, as_of_day: floa
 class PlannedGroup:
     """Members of one family that are checked at the same shares of full scale.
 
-    mpd_pct         (N, J) limits at the plan's targets
-    cycles_per_day  (N,) pace of use, nan where not known
+    mpd_pct  (N, J) limits at the plan's targets
+    uses     N uses since the last check
     """
 
     family: FamilyFit
     plan: CheckPlan
     mpd_pct: Array
-    cycles_per_day: Array
+    uses: tuple[UseSince, ...]
 
 
 def planned_groups(shop: Shop, family: FamilyFit) -> Iterator[PlannedGroup]:
@@ -105,7 +117,13 @@ def planned_groups(shop: Shop, family: FamilyFit) -> Iterator[PlannedGroup]:
             mpd_pct=np.stack(
                 [shop.ranges[name].mpd_pct(direction, np.asarray(x)) for name in names]
             ),
-            cycles_per_day=np.array([shop.pace.get(name, np.nan) for name in names]),
+            uses=tuple(
+                use_since(
+                    shop.work.get((name, direction)) or Work.unrecorded(float(checked)),
+                    shop.pace.get(name),
+                )
+                for name, checked in zip(names, last_days(group), strict=True)
+            ),
         )
 
 
@@ -119,7 +137,7 @@ def _due_of_family(
             group.plan,
             group.mpd_pct,
             shop.rules.due,
-            group.cycles_per_day,
+            group.uses,
             as_of_day,
         )
         names = group.family.histories.wrenches

@@ -2,7 +2,7 @@
 
 import polars as pl
 
-_SHORTEST_SPAN_DAYS = 30.0  # two checks of one week say nothing about a year's use
+SHORTEST_SPAN_DAYS = 30.0  # two checks of one week say nothing about a year's use
 
 
 def cycles_per_day(readings: pl.DataFrame) -> dict[str, float]:
@@ -26,6 +26,6 @@ def cycles_per_day(readings: pl.DataFrame) -> dict[str, float]:
             (pl.col("cycles").last() - pl.col("cycles").first()).alias("used"),
             (pl.col("day").last() - pl.col("day").first()).alias("span"),
         )
-        .filter(pl.col("span") >= _SHORTEST_SPAN_DAYS)
+        .filter(pl.col("span") >= SHORTEST_SPAN_DAYS)
     )
     return {row["wrench"]: row["used"] / row["span"] for row in counts.iter_rows(named=True)}

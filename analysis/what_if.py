@@ -122,7 +122,7 @@ def _outcomes(
 ) -> list[tuple[TargetOutcome, ...]]:
     """For each member of a group, its outcome under each target."""
     start = last_days(group.family)
-    caps = policy_caps(start, shop.rules.due, group.cycles_per_day)
+    caps = policy_caps(start, shop.rules.due, group.uses)
     curve = PassCurve.of(group, float((caps.months_day - start).max()))
     by_target = []
     for target in targets:

@@ -5,9 +5,10 @@ Where the cache is told to, a new check therefore moves its wrench at once, unde
 earlier evidence, and the laws are learnt anew a while later (`service.relearning`). Answers name
 the evidence whose laws they rest on. An entry is known by the shop, the version of its evidence and
 the instant asked about, so it can never be stale. Two questions at once wait for one fit instead of
-making two.
+making two. Work is recorded all day: it moves due dates, and no fleet is fitted anew for it.
 """
 
+import copy
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from analysis.fleet import FleetFit
     from analysis.range_study import RangeStudy
     from analysis.shop import Shop as FittedShop
+    from analysis.use_since import Work
     from analysis.vocabulary import Direction
     from analysis.what_if import ShopOutcome
     from service.proofs import Proof
@@ -98,6 +100,27 @@ class ShopEvidence:
         self._outcomes: dict[int, tuple[ShopOutcome, ...]] = {}
         self._due: dict[tuple[int, float], dict[tuple[str, Direction], Due]] = {}
         self._studies: dict[int, RangeStudy] = {}
+        self._work: Mapping[tuple[str, Direction], Work] = {}
+        # What does not hang on the work is kept by the one that the others were made from.
+        self._base = self
+        self._latest: tuple[object, ShopEvidence] | None = None
+
+    def with_work(
+        self, version: object, load: "Callable[[], Mapping[tuple[str, Direction], Work]]"
+    ) -> "ShopEvidence":
+        """The same evidence and fit, beside the work on record since each last check.
+
+        version   changes whenever `load` could give another answer
+        """
+        latest = self._latest
+        if latest is None or latest[0] != version:
+            # Two that ask at once may both make one: they are alike.
+            other = copy.copy(self)
+            other._work = load()
+            other._lock, other._due, other._outcomes = Lock(), {}, {}
+            latest = version, other
+            self._latest = latest
+        return latest[1]
 
     @property
     def wrenches(self) -> "pl.DataFrame":
@@ -120,10 +143,11 @@ class ShopEvidence:
         """The checks of each wrench and direction as proofs, in the order in which they count."""
         from service.proofs import proofs_of
 
-        with self._lock:
-            if self._proofs is None:
-                self._proofs = proofs_of(self.deviations, self.frames.papers)
-            return self._proofs
+        base = self._base
+        with base._lock:
+            if base._proofs is None:
+                base._proofs = proofs_of(self.deviations, self.frames.papers)
+            return base._proofs
 
     def under(self, policy: Policy) -> "FittedShop":
         """The fitted shop under a policy; the first call fits the fleet."""
@@ -141,7 +165,7 @@ class ShopEvidence:
             ),
             tolerated_pull_risk=policy.tolerated_pull_risk,
         )
-        return shop_of(self._fitted(), self.wrenches, self.deviations, rules)
+        return shop_of(self._fitted(), self.wrenches, self.deviations, rules, self._work)
 
     def all_due(self, policy: Policy, day: float) -> "dict[tuple[str, Direction], Due]":
         """Due of every wrench and direction that has a stated tolerance and a reading."""
@@ -171,7 +195,7 @@ class ShopEvidence:
         from analysis.trust_floor import PPK_AIMED_AT
 
         with self._study_lock:
-            if policy.version not in self._studies:
+            if policy.version not in self._base._studies:
                 rules = StudyRules(
                     bands=Bands(policy.low_band_below, policy.upper_band_above),
                     low_mark=policy.caution_below,
@@ -181,8 +205,8 @@ class ShopEvidence:
                 study = range_study(
                     self.wrenches, self.deviations, self.frames.circumstances, rules
                 )
-                self._studies = {policy.version: study}
-            return self._studies[policy.version]
+                self._base._studies = {policy.version: study}
+            return self._base._studies[policy.version]
 
     def learn(self) -> Learnt:
         """The laws of this very evidence; takes seconds."""
@@ -200,14 +224,15 @@ class ShopEvidence:
         return anew
 
     def _fitted(self) -> "FleetFit":
-        with self._lock:
-            if self._fit is None:
-                self._fit = self._updated()
-            if self._fit is None:
+        base = self._base
+        with base._lock:
+            if base._fit is None:
+                base._fit = self._updated()
+            if base._fit is None:
                 learnt = self.learn()
-                self._fit = learnt.fit
+                base._fit = learnt.fit
                 self._tell(learnt)
-            return self._fit
+            return base._fit
 
     def _updated(self) -> "FleetFit | None":
         """The fleet under earlier laws; None where there are none, or not for every wrench."""

@@ -7,12 +7,14 @@ from analysis.due import Bound
 from analysis.fitness import Fitness, Ground
 from analysis.numerals import chance, number, percent
 from analysis.risk import Driver
+from analysis.use_since import UseSource
 from analysis.vocabulary import CheckKind, Direction
 from service.acceptance import AcceptanceVerdict
 from service.booking_records import Booking, BookingStatus
 from service.frames import date_of_day
 from service.records import Policy
 from service.torque import Torque
+from service.use_wording import use_in_words
 
 if TYPE_CHECKING:
     from analysis.due import Due
@@ -153,14 +155,27 @@ def due_in_words(wrench: str, direction: Direction, due: "Due", policy: Policy, 
         Bound.RELIABILITY: "when a check is no longer expected to pass with "
         f"{chance(policy.reliability_target)}",
         Bound.MONTHS: f"{number(policy.cap_months)} months after its last check",
-        Bound.CYCLES: f"after {number(policy.cap_cycles, 4)} cycles at its pace of use",
+        Bound.CYCLES: _cap_in_words(due, policy),
         Bound.FLOOR: "the soonest that the shop's policy asks for after a check",
     }[due.bound_by]
+    # Said where somebody counted, or where the count sets the date.
+    told = due.use.source in (UseSource.COUNTER, UseSource.PULLS) or due.use.recorded
+    cycles = ""
+    if told or due.bound_by is Bound.CYCLES:
+        cycles = f" {use_in_words(due.use, policy.time_zone)}"
     return (
         f"{wrench} {DIRECTIONS[direction]}: {since} {due_on}, {bound}; last check "
         f"{date_of_day(due.last_check_day, policy.time_zone)}; a check today would pass with "
-        f"{chance(due.waits[0].pass_probability)}."
+        f"{chance(due.waits[0].pass_probability)}.{cycles}"
     )
+
+
+def _cap_in_words(due: "Due", policy: Policy) -> str:
+    cap = f"{number(policy.cap_cycles, 15)} cycles"
+    reached = due.due_day <= due.use.work.until_day
+    if reached and due.use.source is not UseSource.PACE_ASSUMED:
+        return f"when it had made the {cap} that the policy allows between checks"
+    return f"after {cap} at its pace of use"
 
 
 def visit_in_words(visit: "PlannedVisit") -> str:

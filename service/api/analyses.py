@@ -157,7 +157,8 @@ class AnalysisController(Controller):
         summary="When a wrench must be checked again",
         description=(
             "The first date on which its pass probability falls below the shop's target, no later "
-            "than the policy's caps and no sooner than its floor; what set it, the risk of "
+            "than the policy's caps and no sooner than its floor; what set it, the cycles since "
+            "the last check that the cap in cycles counts and what tells them, the risk of "
             "waiting, and what other reliability targets would cost and bring."
         ),
         sync_to_thread=True,
@@ -173,7 +174,7 @@ class AnalysisController(Controller):
         from analysis.shop import due_of_wrench
         from analysis.what_if import what_if_of_wrench
 
-        question = _asked(shop, serial, as_of, if_none_match, "due", direction)
+        question = _asked(shop, serial, as_of, if_none_match, "due", direction, by_use=True)
         fitted = question.evidence.under(question.policy)
 
         def of(way: Direction) -> DueAnswered:
@@ -200,7 +201,12 @@ class AnalysisController(Controller):
 
 
 def _asked(
-    shop: Shop, serial: str, as_of: str | None, if_none_match: str | None, *parameters: object
+    shop: Shop,
+    serial: str,
+    as_of: str | None,
+    if_none_match: str | None,
+    *parameters: object,
+    by_use: bool = False,
 ) -> Question[Wrench]:
     return ask(
         shop,
@@ -209,6 +215,7 @@ def _asked(
         serial,
         as_of=as_of,
         if_none_match=if_none_match,
+        by_use=by_use,
     )
 
 

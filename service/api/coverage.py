@@ -83,6 +83,7 @@ class CoverageController(Controller):
             "coverage",
             as_of=as_of,
             if_none_match=None,
+            by_use=True,
         )
         _refuse_what_cannot_be_meant(sent, place, question.today)
         coverage = cover_jobs(

@@ -66,7 +66,9 @@ class FastenerFitController(Controller):
             named = records.wrenches.get(data.wrench) if data.wrench else None
             return named, tuple(every_wrench(records)), records.angle_checks.every()
 
-        question = ask(shop, about, "fastener-fit", data, as_of=as_of, if_none_match=None)
+        question = ask(
+            shop, about, "fastener-fit", data, as_of=as_of, if_none_match=None, by_use=True
+        )
         return JsonResponse(_answer(question, fastener, data))
 
 

@@ -76,11 +76,13 @@ def ask(
     *parameters: object,
     as_of: str | None,
     if_none_match: str | None,
+    by_use: bool = False,
 ) -> Question[Subject]:
     """The question; raises Held when the caller has its answer, and what `about` raises.
 
     about        looks up what the question is about, so that it is known to be there
     parameters   what else the answer depends on, the operation first
+    by_use       it depends on due dates, which move with every pull recorded
     """
     now = shop.now()
     asked = None if as_of is None else past_instant(as_of, now)
@@ -100,6 +102,7 @@ def ask(
                 records.checks.papers(),
             ),
         )
+        pulls_version = records.pulls_version() if by_use else None
         tag = digest_tag(
             _RELEASE,
             methods.VERSIONS,
@@ -110,10 +113,16 @@ def ask(
             asked,
             today,
             subject,
+            pulls_version,
             *parameters,
         )
         if is_fresh(if_none_match, tag):
             raise Held(tag)
+        if by_use:
+            until_day = number_of_date(today)
+            evidence = evidence.with_work(
+                (pulls_version, until_day), lambda: records.work_since(up_to, until_day)
+            )
     return Question(
         subject=subject, as_of=asked, today=today, policy=policy, evidence=evidence, tag=tag
     )

@@ -89,6 +89,7 @@ class RiskController(Controller):
             on,
             as_of=as_of,
             if_none_match=if_none_match,
+            by_use=True,
         )
         return answer_to(question, _answer(question, direction, pull, on))
 

@@ -52,6 +52,7 @@ class RisksController(Controller):
             limit,
             as_of=as_of,
             if_none_match=if_none_match,
+            by_use=True,
         )
         return answer_to(question, _answer(question, limit))
 

@@ -155,7 +155,13 @@ class ScheduleController(Controller):
         from analysis.savings import savings_of_shop
 
         question = ask(
-            shop, lambda _: None, "savings", months, as_of=as_of, if_none_match=if_none_match
+            shop,
+            lambda _: None,
+            "savings",
+            months,
+            as_of=as_of,
+            if_none_match=if_none_match,
+            by_use=True,
         )
         fitted = question.evidence.under(question.policy)
         found = savings_of_shop(fitted, months * DAYS_PER_YEAR / 12.0)
@@ -201,6 +207,7 @@ def _asked(
         days,
         as_of=as_of,
         if_none_match=if_none_match,
+        by_use=True,
     )
 
 

@@ -43,7 +43,12 @@ class WarmUp:
                 return
             try:
                 question = ask(
-                    self._shop, lambda _: None, "warm-up", as_of=None, if_none_match=None
+                    self._shop,
+                    lambda _: None,
+                    "warm-up",
+                    as_of=None,
+                    if_none_match=None,
+                    by_use=True,
                 )
             except StoreError:
                 return

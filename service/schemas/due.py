@@ -7,6 +7,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field
 
 from analysis.due import Bound, Due
+from analysis.use_since import UseSince, UseSource
 from analysis.vocabulary import Direction
 from analysis.what_if import TargetOutcome
 from service.frames import date_of_day
@@ -18,6 +19,8 @@ from service.schemas.analyses import (
     NotEnoughAnswer,
     by_status,
 )
+from service.schemas.base import Answer
+from service.use_wording import use_in_words
 from service.wording import due_in_words
 
 
@@ -41,6 +44,37 @@ class TargetAnswer(FromAnalysis):
     share_failing: float = Field(description="Of the checks on the due date.")
 
 
+class UseAnswer(Answer):
+    """How many cycles since the last check, and what tells them; they count in both directions."""
+
+    in_words: str
+    cycles: float | None = Field(description="The sum of the parts; null: unknown.")
+    source: UseSource = Field(
+        description="The weakest of what the count rests on: a counter read at a later check of"
+        " the other direction, recorded pulls, the pace of use, or nothing."
+    )
+    by_counter: float = Field(description="Up to the last counter read since.")
+    recorded_pulls: float = Field(
+        description="After that; work that nobody recorded is not in it. Where the count is"
+        " unknown, the two are the least that it can be."
+    )
+    assumed: float = Field(
+        description="At the pace of use, where no work is recorded, or before recording began if"
+        " that was more than 31 days late."
+    )
+
+    @classmethod
+    def of(cls, use: UseSince, time_zone: str) -> Self:
+        return cls(
+            in_words=use_in_words(use, time_zone),
+            cycles=use.cycles,
+            source=use.source,
+            by_counter=use.read,
+            recorded_pulls=use.recorded,
+            assumed=use.assumed,
+        )
+
+
 class DueAnswered(FromAnalysis):
     """The due date in one direction; dates are dates of the shop's time zone."""
 
@@ -62,8 +96,15 @@ class DueAnswered(FromAnalysis):
         " later than the cap in months."
     )
     months_cap_on: date
-    cycles_cap_on: date | None = Field(description="null when the pace of use is not known.")
-    cycles_per_day: float | None
+    cycles_since_check: UseAnswer
+    cycles_cap_on: date | None = Field(
+        description="When the cycles since the last check reached the cap, or will at the pace of"
+        " use; null when neither is known."
+    )
+    cycles_per_day: float | None = Field(
+        description="By the counts at its checks; without them by its recorded pulls, where they"
+        " span 30 days."
+    )
     pass_probability_at_due: float
     waits: tuple[WaitAnswer, ...] = Field(description="The risk of waiting.")
     other_targets: tuple[TargetAnswer, ...]
@@ -95,10 +136,11 @@ class DueAnswered(FromAnalysis):
                 date_of_day(due.reliability_day_interval[1], time_zone),
             ),
             months_cap_on=date_of_day(due.months_day, time_zone),
+            cycles_since_check=UseAnswer.of(due.use, time_zone),
             cycles_cap_on=(
                 None if due.cycles_day is None else date_of_day(due.cycles_day, time_zone)
             ),
-            cycles_per_day=due.cycles_per_day,
+            cycles_per_day=due.use.cycles_per_day,
             pass_probability_at_due=due.pass_probability_at_due,
             waits=tuple(WaitAnswer.model_validate(wait) for wait in due.waits),
             other_targets=tuple(TargetAnswer.model_validate(each) for each in other_targets),

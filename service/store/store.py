@@ -32,6 +32,9 @@ from service.store.wrenches import Wrenches
 if TYPE_CHECKING:
     import polars as pl
 
+    from analysis.use_since import Work
+    from analysis.vocabulary import Direction
+
 LOCAL_SHOP: Final = "local"
 
 
@@ -70,6 +73,12 @@ class ShopStore:
         from service.store.circumstances import circumstance_frame  # polars is slow
 
         return circumstance_frame(self._scope.connection, self._scope.shop_id, as_of)
+
+    def work_since(self, as_of: datetime, until_day: float) -> "dict[tuple[str, Direction], Work]":
+        """What is on record of each wrench's use since its last check; see `work_since`."""
+        from service.store.work_since import work_since  # polars is slow
+
+        return work_since(self._scope.connection, self._scope.shop_id, as_of, until_day)
 
     def evidence_version(self) -> str:
         """A text that changes whenever `evidence`, `circumstances` or `checks.papers` could answer

@@ -23,6 +23,7 @@ from analysis.due import Bound, Due, DuePolicy, add_months, due_dates, first_cro
 from analysis.family import FamilyFit
 from analysis.outlook import outlook
 from analysis.pass_probability import CheckPlan, pass_probability, pass_probability_by_law
+from analysis.use_since import UseSince, Work, use_since
 
 PLAN = CheckPlan((0.2, 0.6, 1.0), 5)
 TARGET = 0.9
@@ -54,6 +55,14 @@ LAST = FAMILY.histories.day[:, -1]
 NO_PACE = np.full(SIZE, np.nan)
 
 
+def _uses(pace: Array) -> list[UseSince]:
+    """Nothing recorded since the last check: all at the pace, where it is known."""
+    return [
+        use_since(Work.unrecorded(day), None if np.isnan(each) else float(each))
+        for day, each in zip(LAST, pace, strict=True)
+    ]
+
+
 def _row(name: str) -> int:
     return NAMES.index(name)
 
@@ -66,7 +75,7 @@ def _daily(days: int) -> Array:
 
 
 def _dues(policy: DuePolicy = POLICY, pace: Array = NO_PACE, as_of: float = 20_400.0) -> list[Due]:
-    return list(due_dates(FAMILY, PLAN, MPD, policy, pace, as_of))
+    return list(due_dates(FAMILY, PLAN, MPD, policy, _uses(pace), as_of))
 
 
 def test_the_crossing_is_the_first_day_of_a_daily_scan() -> None:
@@ -139,7 +148,7 @@ def test_caps_bring_the_date_forward_and_name_themselves() -> None:
     used = _dues(pace=np.full(SIZE, 500.0))
     assert used[fresh].bound_by is Bound.CYCLES
     assert used[fresh].due_day == used[fresh].cycles_day == LAST[fresh] + 10.0
-    assert used[fresh].cycles_per_day == 500.0
+    assert used[fresh].use.cycles_per_day == 500.0
 
 
 def test_a_pace_that_is_unknown_or_nil_sets_no_date() -> None:
@@ -147,7 +156,7 @@ def test_a_pace_that_is_unknown_or_nil_sets_no_date() -> None:
     pace = np.where(np.arange(SIZE) % 2, np.nan, 0.0)
     for due, known in zip(_dues(pace=pace), np.isfinite(pace), strict=True):
         assert due.cycles_day is None
-        assert due.cycles_per_day == (0.0 if known else None)
+        assert due.use.cycles_per_day == (0.0 if known else None)
         assert due.bound_by is not Bound.CYCLES
 
 
@@ -201,7 +210,8 @@ def test_one_wrench_alone_gets_the_date_it_gets_in_the_fleet() -> None:
     """A question about one wrench is the fleet's answer for it."""
     together = _dues()
     for i in range(SIZE):
-        alone = due_dates(FAMILY.of_rows([i]), PLAN, MPD[[i]], POLICY, NO_PACE[[i]], 20_400.0)[0]
+        use = _uses(NO_PACE)[i]
+        alone = due_dates(FAMILY.of_rows([i]), PLAN, MPD[[i]], POLICY, [use], 20_400.0)[0]
         assert alone.due_day == pytest.approx(together[i].due_day, abs=1e-9)
         assert alone.bound_by is together[i].bound_by
         chances = [w.pass_probability for w in together[i].waits]
@@ -221,7 +231,7 @@ def test_a_stricter_target_is_never_due_later() -> None:
 def test_nobody_to_date_is_an_empty_answer() -> None:
     """A family without members."""
     empty = FAMILY.of_rows([])
-    assert due_dates(empty, PLAN, np.empty((0, 3)), POLICY, np.empty(0), 20_400.0) == ()
+    assert due_dates(empty, PLAN, np.empty((0, 3)), POLICY, [], 20_400.0) == ()
 
 
 def _day(iso: str) -> float:

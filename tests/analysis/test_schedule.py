@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from analysis.due import Bound, Due, Wait
 from analysis.schedule import Plan, Waiting, failing_by_day, plan_visits
+from analysis.use_since import Work, use_since
 
 MONDAY = date(2026, 11, 30)
 ACCEPTED = 0.05
@@ -176,7 +177,7 @@ def _due(due_in: float, passing: Sequence[float], at_due: float) -> Due:
         reliability_day_interval=(20_000.0, 20_000.0),
         months_day=20_300.0,
         cycles_day=None,
-        cycles_per_day=None,
+        use=use_since(Work.unrecorded(19_900.0), None),
         waits=tuple(Wait(days, p) for days, p in zip((0, 30, 60, 90), passing, strict=True)),
         pass_probability_at_due=at_due,
     )

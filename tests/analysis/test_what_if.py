@@ -15,6 +15,7 @@ from analysis.fleet import FleetFit
 from analysis.outlook import last_days
 from analysis.pass_probability import CheckPlan
 from analysis.shop import Shop, ShopRules, shop_of
+from analysis.use_since import Work, use_since
 from analysis.vocabulary import Direction
 from analysis.what_if import TARGETS, what_if_of_shop, what_if_of_wrench
 
@@ -59,7 +60,8 @@ def test_intervals_agree_with_the_due_dates(target: float) -> None:
     row = [NAMES.index("fresh"), NAMES.index("high"), NAMES.index("out")]
     group, mpd = FAMILY.of_rows(row), np.full((3, 3), 4.0)
     policy = replace(POLICY, reliability_target=target)
-    dues = due_dates(group, PLAN, mpd, policy, np.full(3, np.nan), 20_500.0)
+    uses = [use_since(Work.unrecorded(float(day)), None) for day in last_days(group)]
+    dues = due_dates(group, PLAN, mpd, policy, uses, 20_500.0)
     found = what_if_of_shop(a_shop(), (target,)).wrenches
     for name, due in zip(group.histories.wrenches, dues, strict=True):
         (outcome,) = found[name, CW]
