@@ -21,6 +21,8 @@ def use_in_words(use: "UseSince", time_zone: str) -> str:
             return f"{_sum(by_counter, recorded)} since that check."
         case UseSource.PACE_ASSUMED:
             pace = f"{number(use.cycles_per_day or 0.0, 2)} a day"
+            if (use.cycles or 0.0) < 1.0:
+                return f"Less than one cycle assumed since that check, at its pace of {pace}."
             told = by_counter
             if use.recorded:
                 begun = date_of_day(use.work.begun_day or 0.0, time_zone)

@@ -77,6 +77,7 @@ class FleetDays:
         policy = records.policy.get()
         return (
             records.evidence_version(),
+            records.pulls_version(),
             policy.version,
             self._shop.now().astimezone(ZoneInfo(policy.time_zone)).date(),
             tuple((booking.id, booking.version) for booking in records.bookings.every()),
@@ -97,6 +98,7 @@ class FleetDays:
                 "fleet day",
                 as_of=None,
                 if_none_match=None,
+                by_use=True,
             )
         key, wrenches, bookings, last_checks = question.subject
         book = BenchBook(

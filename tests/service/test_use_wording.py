@@ -25,6 +25,10 @@ PULLS = ((20_080.0, 1200), (20_090.0, 40))
             "recorded since."),
         ),
         (
+            (), None, CHECK, 0.0, 0.0,
+            "Less than one cycle assumed since that check, at its pace of 0 a day.",
+        ),
+        (
             PULLS, 20_080.0, CHECK, 0.0, 8.0,
             ("1,240 recorded pulls since 2024-12-23 and about 640 cycles assumed at its pace of 8 "
             "a day since that check, as recording began later."),
