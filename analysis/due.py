@@ -121,10 +121,15 @@ class Caps:
         )
 
 
+def months_caps(start: Array, policy: DuePolicy) -> Array:
+    """(N,) days of the cap in months."""
+    return np.array([add_months(day, policy.cap_months) for day in start])
+
+
 def policy_caps(start: Array, policy: DuePolicy, uses: Sequence[UseSince]) -> Caps:
     """The caps of wrenches last checked on the days `start` (N,), and used since as in `uses`."""
     return Caps(
-        months_day=np.array([add_months(day, policy.cap_months) for day in start]),
+        months_day=months_caps(start, policy),
         cycles_day=cap_days(uses, policy.cap_cycles),
         floor_day=start + policy.floor_days,
     )
@@ -177,46 +182,70 @@ def _interpolated_crossing(probability: Array, steps: Array, target: float) -> A
     return np.asarray(np.where(first == 0, 0.0, np.where(first < len(steps), days, np.inf)))
 
 
+@dataclass(frozen=True, slots=True)
+class Outlooks:
+    """What the due dates of N wrenches rest on and recorded work does not change.
+
+    crossing  (N,) first day below the reliability target; infinity: not before the months cap
+    interval  (2, N) 90 % range of that day over the laws, capped there
+    waits     (W, N) pass probability now and after waiting
+    """
+
+    crossing: Array
+    interval: Array
+    waits: Array
+
+
+def outlooks(
+    family: FamilyFit, plan: CheckPlan, mpd_pct: Array, policy: DuePolicy, as_of_day: float
+) -> Outlooks:
+    """The costly part of `due_dates`; arguments as there."""
+    start = last_days(family)
+    months_day = months_caps(start, policy)
+    average, by_law = first_crossings(
+        family, plan, mpd_pct, policy.reliability_target, months_day - start
+    )
+    waits = [
+        pass_probability(outlook(family, np.maximum(start, as_of_day + wait)), plan, mpd_pct)
+        for wait in _WAITS_DAYS
+    ]
+    return Outlooks(
+        crossing=average,
+        interval=np.quantile(np.minimum(by_law, months_day), _INTERVAL, axis=0),
+        waits=np.stack(waits),
+    )
+
+
 def due_dates(
     family: FamilyFit,
     plan: CheckPlan,
     mpd_pct: Array,
     policy: DuePolicy,
     uses: Sequence[UseSince],
-    as_of_day: float,
+    seen: Outlooks,
 ) -> tuple[Due, ...]:
     """Due date of every member of a family in its direction.
 
     mpd_pct  (N, J) for the plan's targets
     uses     N uses since the last check
+    seen     `outlooks` of the same members under the same plan and policy
     """
     start = last_days(family)
     caps = policy_caps(start, policy, uses)
-    months_day, cycles_day = caps.months_day, caps.cycles_day
-    average, by_law = first_crossings(
-        family, plan, mpd_pct, policy.reliability_target, months_day - start
-    )
-    due_day, bound_by = caps.bounded(average)
-    low, high = np.quantile(np.minimum(by_law, months_day), _INTERVAL, axis=0)
+    due_day, bound_by = caps.bounded(seen.crossing)
     at_due = pass_probability(outlook(family, due_day), plan, mpd_pct)
-    waits = np.stack(
-        [
-            pass_probability(outlook(family, np.maximum(start, as_of_day + wait)), plan, mpd_pct)
-            for wait in _WAITS_DAYS
-        ]
-    )
     return tuple(
         Due(
             due_day=float(due_day[i]),
             bound_by=bound_by[i],
             last_check_day=float(start[i]),
-            reliability_day=float(average[i]) if np.isfinite(average[i]) else None,
-            reliability_day_interval=(float(low[i]), float(high[i])),
-            months_day=float(months_day[i]),
-            cycles_day=float(cycles_day[i]) if np.isfinite(cycles_day[i]) else None,
+            reliability_day=float(seen.crossing[i]) if np.isfinite(seen.crossing[i]) else None,
+            reliability_day_interval=(float(seen.interval[0, i]), float(seen.interval[1, i])),
+            months_day=float(caps.months_day[i]),
+            cycles_day=float(caps.cycles_day[i]) if np.isfinite(caps.cycles_day[i]) else None,
             use=uses[i],
             waits=tuple(
-                Wait(days=days, pass_probability=float(waits[j, i]))
+                Wait(days=days, pass_probability=float(seen.waits[j, i]))
                 for j, days in enumerate(_WAITS_DAYS)
             ),
             pass_probability_at_due=float(at_due[i]),

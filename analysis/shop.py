@@ -4,7 +4,7 @@ Joins what the fleet's fit knows with each wrench's range, tolerance and pace of
 are solved at once; a question about one wrench takes its row.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -12,7 +12,7 @@ import polars as pl
 
 from analysis.arrays import Array
 from analysis.drift import Drift, drift
-from analysis.due import Due, DuePolicy, due_dates
+from analysis.due import Due, DuePolicy, Outlooks, due_dates, outlooks
 from analysis.family import FamilyFit
 from analysis.fleet import FleetFit
 from analysis.outlook import last_days, outlook
@@ -68,11 +68,28 @@ def shop_of(
     )
 
 
-def due_of_shop(shop: Shop, as_of_day: float) -> dict[tuple[str, Direction], Due]:
-    """Due date of every wrench and direction that has a stated tolerance and a reading."""
+def outlooks_of_shop(shop: Shop, as_of_day: float) -> tuple[Outlooks, ...]:
+    """The costly part of `due_of_shop`, which recorded work leaves as it is."""
+    return tuple(
+        _outlooks(shop, group, as_of_day)
+        for family in shop.fit.families
+        for group in planned_groups(shop, family)
+    )
+
+
+def due_of_shop(
+    shop: Shop, as_of_day: float, seen: Sequence[Outlooks] | None = None
+) -> dict[tuple[str, Direction], Due]:
+    """Due date of every wrench and direction that has a stated tolerance and a reading.
+
+    seen  `outlooks_of_shop` of this shop, with whatever work, on this day; None: found here
+    """
+    groups = [group for family in shop.fit.families for group in planned_groups(shop, family)]
+    if seen is None:
+        seen = [_outlooks(shop, group, as_of_day) for group in groups]
     answer: dict[tuple[str, Direction], Due] = {}
-    for family in shop.fit.families:
-        answer.update(_due_of_family(shop, family, as_of_day))
+    for group, each in zip(groups, seen, strict=True):
+        answer.update(_due_of_group(shop, group, each))
     return answer
 
 
@@ -83,7 +100,8 @@ def due_of_wrench(shop: Shop, wrench: str, direction: Direction, as_of_day: floa
     """
     shop.ranges[wrench].mpd_pct(direction, 1.0)
     family, row = shop.fit.place(wrench, direction)
-    return _due_of_family(shop, family.of_rows([row]), as_of_day)[wrench, direction]
+    (group,) = planned_groups(shop, family.of_rows([row]))
+    return _due_of_group(shop, group, _outlooks(shop, group, as_of_day))[wrench, direction]
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,24 +145,16 @@ def planned_groups(shop: Shop, family: FamilyFit) -> Iterator[PlannedGroup]:
         )
 
 
-def _due_of_family(
-    shop: Shop, family: FamilyFit, as_of_day: float
+def _outlooks(shop: Shop, group: PlannedGroup, as_of_day: float) -> Outlooks:
+    return outlooks(group.family, group.plan, group.mpd_pct, shop.rules.due, as_of_day)
+
+
+def _due_of_group(
+    shop: Shop, group: PlannedGroup, seen: Outlooks
 ) -> dict[tuple[str, Direction], Due]:
-    answer: dict[tuple[str, Direction], Due] = {}
-    for group in planned_groups(shop, family):
-        found = due_dates(
-            group.family,
-            group.plan,
-            group.mpd_pct,
-            shop.rules.due,
-            group.uses,
-            as_of_day,
-        )
-        names = group.family.histories.wrenches
-        answer.update(
-            {(name, family.direction): due for name, due in zip(names, found, strict=True)}
-        )
-    return answer
+    found = due_dates(group.family, group.plan, group.mpd_pct, shop.rules.due, group.uses, seen)
+    names = group.family.histories.wrenches
+    return {(name, group.family.direction): due for name, due in zip(names, found, strict=True)}
 
 
 def risk_of_pull(

@@ -23,7 +23,7 @@ from service.relearning import Relearning
 if TYPE_CHECKING:
     import polars as pl
 
-    from analysis.due import Due
+    from analysis.due import Due, Outlooks
     from analysis.fleet import FleetFit
     from analysis.range_study import RangeStudy
     from analysis.shop import Shop as FittedShop
@@ -93,12 +93,14 @@ class ShopEvidence:
         self._earlier = earlier
         self._tell = learnt
         self._lock = Lock()
+        self._due_lock = Lock()
         # Apart, so that a study under way holds up no forecast.
         self._study_lock = Lock()
         self._proofs: Mapping[tuple[str, Direction], tuple[Proof, ...]] | None = None
         self._fit: FleetFit | None = None
         self._outcomes: dict[int, tuple[ShopOutcome, ...]] = {}
         self._due: dict[tuple[int, float], dict[tuple[str, Direction], Due]] = {}
+        self._outlooks: dict[tuple[int, float], tuple[Outlooks, ...]] = {}
         self._studies: dict[int, RangeStudy] = {}
         self._work: Mapping[tuple[str, Direction], Work] = {}
         # What does not hang on the work is kept by the one that the others were made from.
@@ -117,7 +119,7 @@ class ShopEvidence:
             # Two that ask at once may both make one: they are alike.
             other = copy.copy(self)
             other._work = load()
-            other._lock, other._due, other._outcomes = Lock(), {}, {}
+            other._due_lock, other._due = Lock(), {}
             latest = version, other
             self._latest = latest
         return latest[1]
@@ -169,19 +171,29 @@ class ShopEvidence:
 
     def all_due(self, policy: Policy, day: float) -> "dict[tuple[str, Direction], Due]":
         """Due of every wrench and direction that has a stated tolerance and a reading."""
-        from analysis.shop import due_of_shop
+        from analysis.shop import due_of_shop, outlooks_of_shop
 
-        shop = self.under(policy)
-        with self._lock:
-            key = policy.version, day
+        shop, base = self.under(policy), self._base
+        key = policy.version, day
+        with base._lock:
+            if key not in base._outlooks:
+                base._outlooks = {key: outlooks_of_shop(shop, day)}
+            seen = base._outlooks[key]
+        with self._due_lock:
             if key not in self._due:
-                self._due = {key: due_of_shop(shop, day)}
+                self._due = {key: due_of_shop(shop, day, seen)}
             return self._due[key]
 
     def other_targets(self, policy: Policy) -> "tuple[ShopOutcome, ...]":
-        """What other reliability targets would cost and bring for the shop."""
+        """What other reliability targets would cost and bring for the shop.
+
+        As if every interval to come were like this one, so at the wrenches' pace and not by the
+        work of this interval.
+        """
         from analysis.what_if import what_if_of_shop
 
+        if self is not self._base:
+            return self._base.other_targets(policy)
         shop = self.under(policy)
         with self._lock:
             if policy.version not in self._outcomes:

@@ -13,10 +13,10 @@ if TYPE_CHECKING:
 def use_in_words(use: "UseSince", time_zone: str) -> str:
     """How many cycles since the last check, from which source."""
     read, recorded = _cycles(use.read), counted(round(use.recorded), "recorded pull")
-    by_counter = f"{read} by its counter" if use.work.read_day > use.work.check_day else ""
+    by_counter = f"{read} by its counter" if use.read else ""
     match use.source:
         case UseSource.COUNTER:
-            return f"{by_counter} since that check."
+            return f"{read[0].upper()}{read[1:]} by its counter since that check."
         case UseSource.PULLS:
             return f"{_sum(by_counter, recorded)} since that check."
         case UseSource.PACE_ASSUMED:

@@ -19,7 +19,15 @@ from sample_histories import (
 )
 
 from analysis.arrays import Array
-from analysis.due import Bound, Due, DuePolicy, add_months, due_dates, first_crossings
+from analysis.due import (
+    Bound,
+    Due,
+    DuePolicy,
+    add_months,
+    due_dates,
+    first_crossings,
+    outlooks,
+)
 from analysis.family import FamilyFit
 from analysis.outlook import outlook
 from analysis.pass_probability import CheckPlan, pass_probability, pass_probability_by_law
@@ -75,7 +83,8 @@ def _daily(days: int) -> Array:
 
 
 def _dues(policy: DuePolicy = POLICY, pace: Array = NO_PACE, as_of: float = 20_400.0) -> list[Due]:
-    return list(due_dates(FAMILY, PLAN, MPD, policy, _uses(pace), as_of))
+    seen = outlooks(FAMILY, PLAN, MPD, policy, as_of)
+    return list(due_dates(FAMILY, PLAN, MPD, policy, _uses(pace), seen))
 
 
 def test_the_crossing_is_the_first_day_of_a_daily_scan() -> None:
@@ -211,7 +220,9 @@ def test_one_wrench_alone_gets_the_date_it_gets_in_the_fleet() -> None:
     together = _dues()
     for i in range(SIZE):
         use = _uses(NO_PACE)[i]
-        alone = due_dates(FAMILY.of_rows([i]), PLAN, MPD[[i]], POLICY, [use], 20_400.0)[0]
+        one = FAMILY.of_rows([i])
+        seen = outlooks(one, PLAN, MPD[[i]], POLICY, 20_400.0)
+        (alone,) = due_dates(one, PLAN, MPD[[i]], POLICY, [use], seen)
         assert alone.due_day == pytest.approx(together[i].due_day, abs=1e-9)
         assert alone.bound_by is together[i].bound_by
         chances = [w.pass_probability for w in together[i].waits]
@@ -231,7 +242,9 @@ def test_a_stricter_target_is_never_due_later() -> None:
 def test_nobody_to_date_is_an_empty_answer() -> None:
     """A family without members."""
     empty = FAMILY.of_rows([])
-    assert due_dates(empty, PLAN, np.empty((0, 3)), POLICY, [], 20_400.0) == ()
+    nobody = np.empty((0, 3))
+    seen = outlooks(empty, PLAN, nobody, POLICY, 20_400.0)
+    assert due_dates(empty, PLAN, nobody, POLICY, [], seen) == ()
 
 
 def _day(iso: str) -> float:

@@ -9,7 +9,7 @@ from invented_wrench import wrench_frame
 from sample_histories import Story, Visit, a_law, deviations_frame, family_of, histories_of
 from sample_histories import laws_together as together
 
-from analysis.due import Bound, DuePolicy, due_dates, first_crossings
+from analysis.due import Bound, DuePolicy, due_dates, first_crossings, outlooks
 from analysis.errors import NotEnoughEvidence, OutsideRange
 from analysis.fleet import FleetFit
 from analysis.outlook import last_days
@@ -61,7 +61,8 @@ def test_intervals_agree_with_the_due_dates(target: float) -> None:
     group, mpd = FAMILY.of_rows(row), np.full((3, 3), 4.0)
     policy = replace(POLICY, reliability_target=target)
     uses = [use_since(Work.unrecorded(float(day)), None) for day in last_days(group)]
-    dues = due_dates(group, PLAN, mpd, policy, uses, 20_500.0)
+    seen = outlooks(group, PLAN, mpd, policy, 20_500.0)
+    dues = due_dates(group, PLAN, mpd, policy, uses, seen)
     found = what_if_of_shop(a_shop(), (target,)).wrenches
     for name, due in zip(group.histories.wrenches, dues, strict=True):
         (outcome,) = found[name, CW]

@@ -13,6 +13,8 @@ PULLS = ((20_080.0, 1200), (20_090.0, 40))
     ("pulls", "begun", "read_day", "read", "pace", "words"),
     [
         ((), None, TODAY, 700.0, None, "700 cycles by its counter since that check."),
+        ((), None, TODAY, 0.0, None, "No cycle by its counter since that check."),
+        (PULLS, 19_000.0, CHECK + 0.01, 0.0, None, "1,240 recorded pulls since that check."),
         (PULLS, 19_000.0, CHECK, 0.0, None, "1,240 recorded pulls since that check."),
         (((20_080.0, 1),), CHECK, CHECK, 0.0, None, "1 recorded pull since that check."),
         (
