@@ -122,6 +122,7 @@ class WrenchPages(Controller):
             "wrench-sheet",
             as_of=None,
             if_none_match=None,
+            by_use=True,
         )
         known, policy = question.subject, question.policy
         way = way_of(known.wrench, direction)
