@@ -1,5 +1,6 @@
 """The application: `create_app()` makes it, `create_served_app()` is what a server calls."""
 
+import math
 import os
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -94,4 +95,6 @@ async def _admitted(request: Request[Any, Any, Any]) -> None:
 
 def create_served_app() -> Application:
     """The application as a server runs it: from the environment, warmed up, quick to follow."""
-    return create_app(warm=True, relearn_after_s=_RELEARN_AFTER_S)
+    standing = Settings.from_environment(os.environ).pinned_at is not None
+    # Where the clock stands still nothing comes a minute later: answers stay as they were first.
+    return create_app(warm=True, relearn_after_s=math.inf if standing else _RELEARN_AFTER_S)

@@ -263,7 +263,7 @@ class FleetCache:
     """The entries used last, of every shop of this process.
 
     relearn_after_s  None: every evidence has laws of its own. Else laws of earlier evidence serve
-                     until others are learnt, so many seconds after a change
+                     until others are learnt, so many seconds after a change; infinity: never
     """
 
     def __init__(self, relearn_after_s: float | None = None) -> None:

@@ -3,6 +3,7 @@
 The checks of one morning come one by one; the families' laws are learnt anew once they are all in.
 """
 
+import math
 from collections.abc import Callable
 from threading import Condition, Thread
 
@@ -10,7 +11,7 @@ from threading import Condition, Thread
 class Relearning:
     """Work waiting by subject; a later asking of the same subject takes the place of an earlier.
 
-    after_s  seconds from the first asking that is not yet served to the work
+    after_s  seconds from the first asking that is not yet served to the work; infinity: never
     """
 
     def __init__(self, after_s: float) -> None:
@@ -21,6 +22,8 @@ class Relearning:
 
     def soon(self, subject: str, work: Callable[[], None]) -> None:
         """Have the work done after the pause."""
+        if self._after_s == math.inf:
+            return
         with self._changed:
             self._waiting[subject] = work
             if self._thread is None:

@@ -1,5 +1,6 @@
 """A new check is answered under laws learnt before; they are learnt anew in the background."""
 
+import math
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -40,6 +41,14 @@ def test_what_is_asked_while_work_is_done_is_served_next() -> None:
     relearning.soon("shop", first)
     assert relearning.wait(30)
     assert done == [1, 2]
+
+
+def test_after_an_endless_pause_nothing_is_done() -> None:
+    done: list[int] = []
+    relearning = Relearning(math.inf)
+    relearning.soon("shop", lambda: done.append(1))
+    assert relearning.wait(0.1)
+    assert done == []
 
 
 class Learning:
