@@ -86,7 +86,7 @@ def report_page(study: RangeStudy, day: date) -> str:
         told=told,
         # Drawn here; the drawing escapes every text in it.
         figure=Markup(rendered(chart, ChartFormat.SVG).decode()),  # noqa: S704
-        rows=[_row(each, study) for each in study.mechanisms],
+        rows=report_rows(study),
         bands=study.rules.bands,
         mark=percent(100 * study.rules.low_mark),
         tolerated=percent(100 * study.rules.tolerated_pull_risk),
@@ -99,6 +99,11 @@ def report_page(study: RangeStudy, day: date) -> str:
         command=RATES_COMMAND,
         cautions=(*cautions.ALWAYS, cautions.OF_THIS_SHOP),
     )
+
+
+def report_rows(study: RangeStudy) -> list[Row]:
+    """The table of the study, a line for each kind and direction."""
+    return [_row(each, study) for each in study.mechanisms]
 
 
 def _main(study: RangeStudy) -> MechanismStudy | None:

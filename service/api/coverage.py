@@ -20,10 +20,11 @@ from service.api.operations import TextBody, tells
 from service.api.paging import every_wrench
 from service.api.parameters import AsOf
 from service.api.pull_date import pulled_on
-from service.api.questions import ask
+from service.api.questions import Question, ask
 from service.coverage import Coverage, cover_jobs
 from service.findings import Finding, Refused
 from service.imports.jobs import read_jobs
+from service.records import Wrench
 from service.schemas.analyses import MethodAnswer
 from service.schemas.coverage import CoverageAnswer, CoverageInput, JobInput
 
@@ -47,6 +48,11 @@ _ANSWERED: Final = TextBody(
     description="The matrix alone: one row a job and wrench whose range holds it.",
     example=",".join(_HEADER) + "\nwheel nuts,85,N.m,clockwise,SP-101,true,fit,0.0004,85,SP-101\n",
 )
+
+
+# Where a member of the job at a place stands in what was sent: the field, and the row of a file.
+_Place = Callable[[int, str], tuple[str, int | None]]
+SentJobs = tuple[tuple[JobInput, ...], _Place]
 
 
 class CoverageController(Controller):
@@ -76,23 +82,8 @@ class CoverageController(Controller):
         body: RawBody,
         as_of: AsOf = None,
     ) -> Response[CoverageAnswer]:
-        sent, place = _jobs(agreed_media_type(request, JSON, _CSV), body)
-        question = ask(
-            shop,
-            lambda records: tuple(every_wrench(records)),
-            "coverage",
-            as_of=as_of,
-            if_none_match=None,
-            by_use=True,
-        )
-        _refuse_what_cannot_be_meant(sent, place, question.today)
-        coverage = cover_jobs(
-            question.evidence,
-            question.policy,
-            question.day,
-            question.subject,
-            [job.job(question.today) for job in sent],
-        )
+        jobs = _jobs(agreed_media_type(request, JSON, _CSV), body)
+        question, coverage = covered(shop, jobs, as_of)
         if request.accept.best_match([JSON, _CSV]) == _CSV:
             return Response(
                 cast("Any", _as_csv(coverage)),
@@ -100,28 +91,56 @@ class CoverageController(Controller):
                 headers={**REVALIDATE, "Vary": "Accept"},
             )
         return JsonResponse(
-            CoverageAnswer.of(
-                coverage,
-                as_of=question.as_of,
-                day=question.today,
-                method=MethodAnswer.model_validate(methods.FORECAST),
-                policy_version=question.policy.version,
-            ),
-            headers={**REVALIDATE, "Vary": "Accept"},
+            coverage_answer(question, coverage), headers={**REVALIDATE, "Vary": "Accept"}
         )
 
 
-# Where a member of the job at a place stands in what was sent: the field, and the row of a file.
-_Place = Callable[[int, str], tuple[str, int | None]]
+def covered(
+    shop: Shop, sent: SentJobs, as_of: str | None = None
+) -> tuple[Question[tuple[Wrench, ...]], Coverage]:
+    """The jobs against the shop's wrenches; raises Refused, InvalidRequest and what `ask` does."""
+    question = ask(
+        shop,
+        lambda records: tuple(every_wrench(records)),
+        "coverage",
+        as_of=as_of,
+        if_none_match=None,
+        by_use=True,
+    )
+    jobs, place = sent
+    _refuse_what_cannot_be_meant(jobs, place, question.today)
+    return question, cover_jobs(
+        question.evidence,
+        question.policy,
+        question.day,
+        question.subject,
+        [job.job(question.today) for job in jobs],
+    )
 
 
-def _jobs(media_type: str, body: bytes) -> tuple[tuple[JobInput, ...], _Place]:
+def coverage_answer(question: Question[tuple[Wrench, ...]], coverage: Coverage) -> CoverageAnswer:
+    """The answer as it is sent."""
+    return CoverageAnswer.of(
+        coverage,
+        as_of=question.as_of,
+        day=question.today,
+        method=MethodAnswer.model_validate(methods.FORECAST),
+        policy_version=question.policy.version,
+    )
+
+
+def jobs_of_csv(body: bytes) -> SentJobs:
+    """The jobs of a list as CSV; raises Refused with every finding, named by column and row."""
+    rows, jobs = zip(*read_jobs(body), strict=True)
+    return jobs, lambda i, name: ({"name": "job"}.get(name, name), rows[i])
+
+
+def _jobs(media_type: str, body: bytes) -> SentJobs:
     if media_type == JSON:
         return read_body(CoverageInput, body).jobs, lambda i, name: (f"/jobs/{i}/{name}", None)
     if not body:
         raise MalformedBody("there is no body")
-    rows, jobs = zip(*read_jobs(body), strict=True)
-    return jobs, lambda i, name: ({"name": "job"}.get(name, name), rows[i])
+    return jobs_of_csv(body)
 
 
 def _refuse_what_cannot_be_meant(jobs: Sequence[JobInput], place: _Place, today: date) -> None:

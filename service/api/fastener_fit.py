@@ -60,16 +60,21 @@ class FastenerFitController(Controller):
         data: JSONBody[FastenerFitInput],
         as_of: AsOf = None,
     ) -> Response[FastenerFitAnswer]:
-        fastener = data.fastener.fastener()
+        return JsonResponse(fit_answer(shop, data, as_of))
 
-        def about(records: ShopStore) -> Subject:
-            named = records.wrenches.get(data.wrench) if data.wrench else None
-            return named, tuple(every_wrench(records)), records.angle_checks.every()
 
-        question = ask(
-            shop, about, "fastener-fit", data, as_of=as_of, if_none_match=None, by_use=True
-        )
-        return JsonResponse(_answer(question, fastener, data))
+def fit_answer(shop: Shop, data: FastenerFitInput, as_of: str | None = None) -> FastenerFitAnswer:
+    """Which wrench is fit; raises Refused, UnknownRecord, OutsideRange and what `ask` does."""
+    fastener = data.fastener.fastener()
+
+    def about(records: ShopStore) -> Subject:
+        named = records.wrenches.get(data.wrench) if data.wrench else None
+        return named, tuple(every_wrench(records)), records.angle_checks.every()
+
+    question = ask(
+        shop, about, "fastener-fit", data, as_of=as_of, if_none_match=None, by_use=True
+    )
+    return _answer(question, fastener, data)
 
 
 def _answer(

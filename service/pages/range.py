@@ -1,15 +1,28 @@
-"""The range study to look at: its charts as the API draws them, and the way to its printed page."""
+"""The range study to look at: its finding in words, its charts as the API draws them, its table."""
 
 from litestar import get
 from litestar.di import NamedDependency
 from litestar.response import Template
 
 from service.api.access import Shop
+from service.api.range_study import asked_about_range
 from service.pages.site import page
+from service.range_finding import finding
+from service.range_report import report_rows
 
 
 @get("/range", sync_to_thread=True)
 def range_page(shop: NamedDependency[Shop]) -> Template:
-    with shop.read() as records:
-        policy = records.policy.get()
-    return page("range.html", shop, policy, low_mark=policy.caution_below)
+    question = asked_about_range(shop, "range-page", None, None)
+    policy = question.policy
+    study = question.evidence.range_study(policy)
+    return page(
+        "range.html",
+        shop,
+        policy,
+        low_mark=policy.caution_below,
+        told=finding(study),
+        rows=report_rows(study),
+        bands=study.rules.bands,
+        tolerated=policy.tolerated_pull_risk,
+    )

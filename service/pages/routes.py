@@ -7,15 +7,25 @@ from litestar import Router
 from service.pages.assets import read_asset
 from service.pages.bench import BenchPages
 from service.pages.board import BoardPages
+from service.pages.fastener import FastenerPage
 from service.pages.faults import fault_page
 from service.pages.headers import secured
+from service.pages.jobs import JobPages
 from service.pages.range import range_page
 from service.pages.start import start_page
 from service.pages.wrenches import WrenchPages
 
 _SHOWN: Final = Router(
     path="/",
-    route_handlers=[start_page, BenchPages, BoardPages, WrenchPages, range_page],
+    route_handlers=[
+        start_page,
+        BenchPages,
+        BoardPages,
+        WrenchPages,
+        JobPages,
+        FastenerPage,
+        range_page,
+    ],
     exception_handlers={Exception: fault_page},
 )
 PAGES: Final = Router(

@@ -43,8 +43,8 @@ _CHECKS: Final = 12
 _EVENTS: Final = 8
 _EVENTS_READ: Final = 200
 _LONGEST_SERIAL: Final = 64
-_MARKS: Final = {Fitness.FIT: "inside", Fitness.CAUTION: "doubt", Fitness.NOT_FIT: "outside"}
-_VERDICTS: Final = {
+MARKS: Final = {Fitness.FIT: "inside", Fitness.CAUTION: "doubt", Fitness.NOT_FIT: "outside"}
+VERDICTS: Final = {
     Fitness.FIT: "Fit",
     Fitness.CAUTION: "Fit with caution",
     Fitness.NOT_FIT: "Not fit",
@@ -77,8 +77,8 @@ class Told:
         pull = found.pull
         return cls(
             headline=Headline(
-                _MARKS[pull.fitness],
-                _VERDICTS[pull.fitness],
+                MARKS[pull.fitness],
+                VERDICTS[pull.fitness],
                 risk_in_words(pull, found.direction, found.pull_torque, None),
             ),
             due=due_in_words(wrench.serial, found.direction, found.due, policy, today),

@@ -21,6 +21,9 @@ PAGES = {
     "wrenches": "/wrenches",
     "wrench": "/wrenches/OLD-1",
     "wrench-never-checked": "/wrenches/BN-1",
+    "jobs": "/coverage",
+    "fastener": "/fit?torque=25&wrench=OLD-1",
+    "fastener-unasked": "/fit?torque=some",
     "range": "/range",
 }
 VERDICTS = {"verdict-passed": PASSED, "verdict-failed": FAILED}

@@ -21,6 +21,9 @@ PAGES = (
     "/wrenches",
     "/wrenches/TW-1",
     "/wrenches/nothing",
+    "/coverage",
+    "/fit",
+    "/fit?torque=40",
     "/range",
 )
 
