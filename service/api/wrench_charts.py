@@ -98,6 +98,7 @@ class WrenchChartController(Controller):
             width,
             as_of=as_of,
             if_none_match=if_none_match,
+            by_use=True,
         )
         drawn = _drawn(question, name, direction, width or _USUAL_WIDTH[name])
         return Response(
