@@ -71,9 +71,7 @@ def fit_answer(shop: Shop, data: FastenerFitInput, as_of: str | None = None) -> 
         named = records.wrenches.get(data.wrench) if data.wrench else None
         return named, tuple(every_wrench(records)), records.angle_checks.every()
 
-    question = ask(
-        shop, about, "fastener-fit", data, as_of=as_of, if_none_match=None, by_use=True
-    )
+    question = ask(shop, about, "fastener-fit", data, as_of=as_of, if_none_match=None, by_use=True)
     return _answer(question, fastener, data)
 
 
