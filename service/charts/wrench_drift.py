@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     import altair
 
 _HEIGHT: Final = 130
+_BELOW_LIMIT: Final = 12  # where names of events begin, clear of the upper limit
 _GAP: Final = 18
 _LABELS: Final = 34  # of the axis, left of the first panel
 _MOST_PANELS: Final = 3
@@ -88,7 +89,7 @@ def _panel(
     scale = alt.Scale(domain=[-top, top], nice=False, reverse=True)
     y = alt.Y(
         "pct:Q",
-        title="low  ←  % of reading  →  high" if titled else None,
+        title="low  ←  %  →  high" if titled else None,
         scale=scale,
         axis=alt.Axis(tickCount=5),
     )
@@ -111,7 +112,7 @@ def _panel(
         ),
         events.mark_text(
             align="right", baseline="bottom", angle=270, dx=-3, dy=-3, fontSize=10
-        ).encode(x, text="kind:N", y=alt.value(0)),
+        ).encode(x, text="kind:N", y=alt.value(_BELOW_LIMIT)),
         over_time.mark_line(strokeWidth=1.8, **band).encode(x, y),
         measured.mark_point(
             size=38, filled=True, opacity=1, color=colour, shape=theme.SHAPES[wrench.mechanism]
@@ -175,7 +176,7 @@ def _dated(found: WrenchAnalysis) -> Iterator[dict[str, Any]]:
 def _caption(found: WrenchAnalysis) -> str:
     rests = found.drift.evidence
     return (
-        f"Points: mean of a check ({counted(rests.checks, 'check')}, "
+        f"Points: mean deviation of a check, % of reading ({counted(rests.checks, 'check')}, "
         f"{counted(rests.readings, 'reading')}). Line: level; dark band: where it lies with 95 %; "
         "light band: 95 % of single readings. Heavy lines: limit."
     )

@@ -43,7 +43,7 @@ def scatter_chart(
     scale = alt.Scale(domain=[-top, top], nice=False, reverse=True)
     y = alt.Y(
         "pct:Q",
-        title="low  ←  % of reading  →  high",
+        title="low  ←  %  →  high",
         scale=scale,
         axis=alt.Axis(tickCount=7),
     )
@@ -93,6 +93,6 @@ def _points(own: pl.DataFrame, found: WrenchAnalysis, full: float) -> list[dict[
 
 def _caption(found: WrenchAnalysis) -> str:
     return (
-        "Each reading from the mean of its check, checks side by side, the oldest at the left. "
-        f"Band: 95 % of readings by the family's law ({counted(found.law.wrenches, 'wrench')})."
+        "Each reading from the mean of its check, % of reading; checks side by side, the oldest at "
+        f"the left. Band: 95 % of readings by the family's law ({counted(found.law.wrenches, 'wrench')})."
     )
