@@ -94,5 +94,6 @@ def _points(own: pl.DataFrame, found: WrenchAnalysis, full: float) -> list[dict[
 def _caption(found: WrenchAnalysis) -> str:
     return (
         "Each reading from the mean of its check, % of reading; checks side by side, the oldest at "
-        f"the left. Band: 95 % of readings by the family's law ({counted(found.law.wrenches, 'wrench')})."
+        "the left. Band: 95 % of readings by the law of its family "
+        f"({counted(found.law.wrenches, 'wrench')})."
     )

@@ -42,6 +42,7 @@ from service.wrench_wording import (
 _CHECKS: Final = 12
 _EVENTS: Final = 8
 _EVENTS_READ: Final = 200
+_RECORDINGS: Final = (EventKind.CHECK_RECORDED, EventKind.ANGLE_CHECK_RECORDED)
 _LONGEST_SERIAL: Final = 64
 MARKS: Final = {Fitness.FIT: "inside", Fitness.CAUTION: "doubt", Fitness.NOT_FIT: "outside"}
 VERDICTS: Final = {
@@ -191,9 +192,9 @@ def _checks(records: ShopStore, serial: str, way: Direction) -> list[Check]:
 
 
 def _other_events(records: ShopStore, serial: str) -> Iterator[Event]:
-    """The latest events but the recording of checks, which the sheet lists with their verdicts."""
+    """The latest events but the recording of checks, which have lists of their own."""
     for event in records.events.list(serial, limit=_EVENTS_READ):
-        if event.kind is not EventKind.CHECK_RECORDED:
+        if event.kind not in _RECORDINGS:
             yield event
 
 
