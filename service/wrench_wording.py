@@ -1,6 +1,6 @@
 """What the analyses of one wrench come to, in the sentences of its sheet and of its charts."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Final
 
 from analysis.numerals import chance, counted, number
@@ -10,7 +10,7 @@ from service.wording import DIRECTIONS, torque_in_words
 
 if TYPE_CHECKING:
     from analysis.capability import Indices
-    from analysis.drift import Jump, Rate
+    from analysis.drift import Jump, Rate, Segment
     from analysis.scatter_law import ScatterLaw
     from service.records import Wrench
     from service.wrench_sheet import SheetPlace, WrenchAnalysis
@@ -39,7 +39,7 @@ def rate_in_words(rate: "Rate") -> str:
     """E.g. "0.5 % a year towards low"; a rate whose sign is open is said to be so."""
     if rate.tail_probability > _CLEAR:
         return "no clear drift"
-    return f"{_pct(abs(rate.per_year))} a year towards {'low' if rate.per_year > 0 else 'high'}"
+    return f"{_pct(abs(rate.per_year))} a year {_towards(rate.per_year)}"
 
 
 def nearest_limit(analysis: "WrenchAnalysis") -> "SheetPlace":
@@ -62,7 +62,7 @@ def drift_in_words(wrench: "Wrench", analysis: "WrenchAnalysis") -> str:
 
 
 def segments_in_words(analysis: "WrenchAnalysis", time_zone: str) -> Iterator[str]:
-    """What began each stretch of its history but the first, the newest first."""
+    """Jumps that nobody logged and adjustments, the newest first."""
 
     def day(of: float) -> str:
         return date_of_day(of, time_zone).isoformat()
@@ -73,18 +73,25 @@ def segments_in_words(analysis: "WrenchAnalysis", time_zone: str) -> Iterator[st
             f"Between {day(before)} and {day(after)} it changed at once, and nobody logged why: "
             f"{_jump(jump)}. Nothing is extrapolated across it."
         )
-    for segment in reversed(analysis.drift.segments):
-        if segment.begun_by == "adjustment":
-            yield (
-                f"It was adjusted on {day(segment.begin_day)}; "
-                f"{counted(segment.checks, 'check')} since."
-            )
+    adjusted = [each for each in analysis.drift.segments if each.begun_by == "adjustment"]
+    if adjusted:
+        earlier = f", and before that on {', '.join(map(day, _begins(adjusted[-2::-1])))}"
+        yield (
+            f"It was adjusted on {day(adjusted[-1].begin_day)}"
+            f"{earlier if len(adjusted) > 1 else ''}; "
+            f"{counted(adjusted[-1].checks, 'check')} since."
+        )
+
+
+def _begins(segments: "Sequence[Segment]") -> list[float]:
+    return [segment.begin_day for segment in segments]
 
 
 def _jump(jump: "Jump") -> str:
     return (
-        f"{off_in_words(jump.gain_pct)} of every reading, and as much as "
-        f"{off_in_words(jump.offset_pct_of_full_scale)} of full scale everywhere"
+        f"{_pct(abs(jump.gain_pct))} of every reading {_towards(jump.gain_pct)}, and "
+        f"{_pct(abs(jump.offset_pct_of_full_scale))} of full scale "
+        f"{_towards(jump.offset_pct_of_full_scale)}"
     )
 
 
@@ -150,3 +157,7 @@ def _pct(value: float) -> str:
 def _plain(value: float) -> str:
     # Nothing finer than a hundredth of a percent is known of a wrench.
     return number(value, 1 if value < _HUNDREDTHS_BELOW else 2)
+
+
+def _towards(change_pct: float) -> str:
+    return "towards low" if change_pct > 0 else "towards high"
