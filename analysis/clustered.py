@@ -52,6 +52,12 @@ def jackknife_covariance(score: Array, information: Array) -> Array:
     return np.asarray((clusters - 1) / clusters * step.T @ step)
 
 
+def error_of_leaving_out(without: Array) -> float:
+    """Standard error of an estimate from its values (G,) with each cluster left out in turn."""
+    clusters = len(without)
+    return float(np.sqrt((clusters - 1) / clusters * ((without - without.mean()) ** 2).sum()))
+
+
 def quantile_of_t(df: float, confidence: float = CONFIDENCE) -> float:
     """Two-sided quantile of Student's t."""
     from scipy.special import stdtrit  # slow to import

@@ -8,7 +8,12 @@ from numpy.typing import NDArray
 
 from analysis.arrays import Array
 from analysis.bands import Bands
-from analysis.clustered import Estimate, plain_estimate, positive_estimate
+from analysis.clustered import (
+    Estimate,
+    error_of_leaving_out,
+    plain_estimate,
+    positive_estimate,
+)
 from analysis.range_cells import RangeCells
 from analysis.range_error import typical_error
 from analysis.range_evidence import RangeEvidence
@@ -74,10 +79,8 @@ def _pooled_scatter(cells: RangeCells) -> Estimate | None:
     total = float(square.sum() / weight.sum())
     if total <= 0:
         return None  # nothing but rounding
-    count = len(weight)
-    without = (square.sum() - square) / (weight.sum() - weight)
-    se = float(np.sqrt((count - 1) / count * ((without - without.mean()) ** 2).sum()))
-    return positive_estimate(float(np.log(total)) / 2, se / total / 2, count - 1.0)
+    se = error_of_leaving_out((square.sum() - square) / (weight.sum() - weight))
+    return positive_estimate(float(np.log(total)) / 2, se / total / 2, len(weight) - 1.0)
 
 
 def band_study(

@@ -17,7 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.arrays import Array
-from analysis.clustered import Estimate, jackknife_covariance, plain_estimate, positive_estimate
+from analysis.clustered import (
+    Estimate,
+    error_of_leaving_out,
+    jackknife_covariance,
+    plain_estimate,
+    positive_estimate,
+)
 from analysis.errors import NotEnoughEvidence
 from analysis.numerals import counted
 from analysis.range_cells import RangeCells
@@ -31,13 +37,11 @@ class BandRatio:
     """The typical error in one band over that in another, for wrenches checked in both.
 
     ratio     with its interval
-    pull      (W,) how much each wrench moves its logarithm: their squares add to its variance
-    of_checks share of that variance which more checks of the same wrenches would take away
+    of_checks share of its variance which more checks of the same wrenches would take away
     wrenches, checks  that carry it
     """
 
     ratio: Estimate
-    pull: Array
     of_checks: float
     wrenches: int
     checks: int
@@ -106,14 +110,8 @@ def typical_error(cells: RangeCells) -> Estimate | None:
     squares = mean_square_by_wrench(cells) if len(cells.wrenches) else np.zeros(0)
     if (squares > 0).sum() < 2:
         return None
-    log_se = _log_mean_se(squares) / 2
+    log_se = error_of_leaving_out(np.log(squares.sum() - squares)) / 2
     return positive_estimate(float(np.log(squares.mean())) / 2, log_se, len(squares) - 1.0)
-
-
-def _log_mean_se(values: Array) -> float:
-    count = len(values)
-    without = np.log((values.sum() - values) / (count - 1))
-    return float(np.sqrt((count - 1) / count * ((without - without.mean()) ** 2).sum()))
 
 
 def band_ratio(cells: RangeCells, band: NDArray[np.str_], low: str, upper: str) -> BandRatio:
@@ -145,11 +143,9 @@ def band_ratio(cells: RangeCells, band: NDArray[np.str_], low: str, upper: str) 
         )
     without = 0.5 * np.diff([np.log(s.sum() - s) for s in reversed(squares)], axis=0)[0]
     whole = 0.5 * float(np.log(squares[0].sum() / squares[1].sum()))
-    pull = np.sqrt((wrenches - 1) / wrenches) * (without - without.mean())
-    log_se = float(np.sqrt((pull**2).sum()))
+    log_se = error_of_leaving_out(without)
     return BandRatio(
         ratio=positive_estimate(whole, log_se, wrenches - 1.0),
-        pull=pull,
         of_checks=_share_of_checks(kept, of_cell, (low, upper), squares, log_se),
         wrenches=wrenches,
         checks=kept.checks,

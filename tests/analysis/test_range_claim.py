@@ -40,9 +40,7 @@ def test_the_whole_interval_must_lie_on_one_side(
 
 
 def found(value: float, log_se: float, wrenches: int, of_checks: float) -> BandRatio:
-    return BandRatio(
-        ratio(value, log_se, wrenches - 1.0), np.zeros(wrenches), of_checks, wrenches, 4 * wrenches
-    )
+    return BandRatio(ratio(value, log_se, wrenches - 1.0), of_checks, wrenches, 4 * wrenches)
 
 
 def test_as_many_wrenches_as_said_leave_room_for_the_interval_and_the_power() -> None:
