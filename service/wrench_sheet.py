@@ -79,14 +79,15 @@ def analyse(
     from analysis.capability_by_law import capability_curve
     from analysis.repeatability import repeatability
     from analysis.scatter_law import scatter_law
-    from analysis.shop import drift_of_wrench, due_of_wrench
+    from analysis.shop import drift_of_wrench
     from analysis.trust_floor import trusted_window
 
     serial, fitted = wrench.serial, evidence.under(policy)
     bands = Bands(policy.low_band_below, policy.upper_band_above)
     own = evidence.of_wrench(serial)
-    pull = judge_pull(PullDay.of(evidence, policy, day), wrench, direction, None)
-    due = due_of_wrench(fitted, serial, direction, day)
+    today = PullDay.of(evidence, policy, day)
+    pull = judge_pull(today, wrench, direction, None)
+    due = today.due[serial, direction]
     drift = drift_of_wrench(fitted, serial, direction, day)
     curve = capability_curve(fitted, serial, direction, day)
     return WrenchAnalysis(
