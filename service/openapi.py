@@ -38,7 +38,12 @@ means that the wrench delivers less than it says. Instants are RFC 3339 with an 
 in UTC. A problem is RFC 9457, and its `type` leads to its description.
 """
 _MODELS: Final = "#/components/schemas/{model}"
-_EVERYWHERE: Final = (kinds.BAD_REQUEST, kinds.INTERNAL_ERROR, kinds.STORE_BUSY)
+_EVERYWHERE: Final = (
+    kinds.BAD_REQUEST,
+    kinds.INTERNAL_ERROR,
+    kinds.STORE_BUSY,
+    kinds.STORE_OUT_OF_REACH,
+)
 _WITH_BODY: Final = (
     kinds.CROSS_SITE,
     kinds.MALFORMED_BODY,
@@ -247,6 +252,8 @@ def _expected(operation: Described, names: set[str], told: Told) -> Iterator[Kin
         yield kinds.UNKNOWN_RECORD
     if "If-Match" in names:
         yield from (kinds.VERSION_REQUIRED, kinds.STALE_VERSION)
+    if names & {"If-Match", "Idempotency-Key"}:  # it stores something
+        yield kinds.STORE_FULL
     if "Idempotency-Key" in names:
         yield kinds.KEY_REUSED
     if told.key_required:

@@ -14,7 +14,7 @@ from service.api.paging import every_wrench
 from service.api.questions import ask
 from service.bookings import BenchBook
 from service.fleet_day import FleetDay, fleet_day
-from service.store import ShopStore
+from service.store import ShopStore, StoreError
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,19 +87,25 @@ class FleetDays:
         with self._reading:
             if self._called_off:
                 return
-            question = ask(
-                self._shop,
-                lambda records: (
-                    self._key_of(records),
-                    tuple(every_wrench(records)),
-                    records.bookings.every(),
-                    records.bookings.last_checks(),
-                ),
-                "fleet day",
-                as_of=None,
-                if_none_match=None,
-                by_use=True,
-            )
+            try:
+                question = ask(
+                    self._shop,
+                    lambda records: (
+                        self._key_of(records),
+                        tuple(every_wrench(records)),
+                        records.bookings.every(),
+                        records.bookings.last_checks(),
+                    ),
+                    "fleet day",
+                    as_of=None,
+                    if_none_match=None,
+                    by_use=True,
+                )
+            except StoreError:
+                # The store may be back when the page asks again, with nothing changed in it.
+                with self._lock:
+                    self._begun = None
+                return
         key, wrenches, bookings, last_checks = question.subject
         book = BenchBook(
             policy=question.policy,

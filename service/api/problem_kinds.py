@@ -181,6 +181,23 @@ STORE_BUSY = Kind(
     "Another writer held the store for too long. Nothing was stored.",
     "Send the request again, under the same Idempotency-Key, after the time in Retry-After.",
 )
+STORE_OUT_OF_REACH = Kind(
+    "store-out-of-reach",
+    503,
+    "The store is out of reach",
+    "The file of the store is not where it was opened, or the disk fails. Nothing was acknowledged"
+    " that is not on the disk.",
+    "Send the request again, under the same Idempotency-Key, after the time in Retry-After. On the"
+    " machine, bring the file or the disk back: the service goes on by itself.",
+)
+STORE_FULL = Kind(
+    "store-full",
+    507,
+    "No room is left to store it",
+    "The disk of the store is full. Nothing was stored; what is stored can still be read.",
+    "Make room on the disk of the store, then send the request again under the same"
+    " Idempotency-Key: the service goes on by itself.",
+)
 NOT_READY = Kind(
     "not-ready",
     503,
@@ -213,6 +230,8 @@ KINDS: Final[Mapping[str, Kind]] = {
         VERSION_REQUIRED,
         INTERNAL_ERROR,
         STORE_BUSY,
+        STORE_OUT_OF_REACH,
+        STORE_FULL,
         NOT_READY,
     )
 }

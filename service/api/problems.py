@@ -32,7 +32,8 @@ from service.schemas.problems import FindingAnswer, ProblemAnswer
 from service.store import errors as store
 
 MEDIA_TYPE: Final = "application/problem+json"
-_RETRY_AFTER_S: Final = 2
+_BUSY_FOR_S: Final = 2  # another writer; a guess
+_AWAY_FOR_S: Final = 15  # until somebody has looked after the disk; a guess
 
 _log = logging.getLogger(__name__)
 
@@ -150,11 +151,9 @@ def _stale(error: store.StaleVersion) -> Told:
     )
 
 
-def _busy(error: store.StoreBusy) -> Told:
-    return Told(
-        kind=kinds.STORE_BUSY,
-        detail=_sentence(error),
-        headers={"Retry-After": str(_RETRY_AFTER_S)},
+def _passing(kind: kinds.Kind, retry_after_s: int) -> Callable[[Any], Told]:
+    return lambda error: Told(
+        kind=kind, detail=_sentence(error), headers={"Retry-After": str(retry_after_s)}
     )
 
 
@@ -222,7 +221,9 @@ RULES: Final[tuple[tuple[type[Exception], Callable[[Any], Told]], ...]] = (
     (store.StaleVersion, _stale),
     (store.AlreadyVoided, _of(kinds.ALREADY_VOIDED)),
     (InQuarantine, _in_quarantine),
-    (store.StoreBusy, _busy),
+    (store.StoreBusy, _passing(kinds.STORE_BUSY, _BUSY_FOR_S)),
+    (store.StoreOutOfReach, _passing(kinds.STORE_OUT_OF_REACH, _AWAY_FOR_S)),
+    (store.StoreFull, _of(kinds.STORE_FULL)),
     (store.StoreUnusable, _of(kinds.NOT_READY)),
     (
         RequestEntityTooLarge,

@@ -6,6 +6,8 @@ from service.store.errors import (
     StaleVersion,
     StoreBusy,
     StoreError,
+    StoreFull,
+    StoreOutOfReach,
     StoreUnusable,
     UnknownRecord,
 )
@@ -21,6 +23,8 @@ __all__ = [
     "Store",
     "StoreBusy",
     "StoreError",
+    "StoreFull",
+    "StoreOutOfReach",
     "StoreUnusable",
     "StoredAnswer",
     "UnknownRecord",

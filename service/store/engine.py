@@ -12,6 +12,7 @@ BEGIN is deferred: it sees one snapshot and never waits for a writer.
 import os
 from pathlib import Path
 from typing import Final
+from urllib.parse import quote
 
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.engine import URL
@@ -84,7 +85,9 @@ def sync_directory(path: Path) -> None:
 
 
 def _url(path: Path) -> URL:
-    return URL.create("sqlite+pysqlite", database=str(path))
+    # mode=rw: a store that was moved away is an error, not a new and empty store in its place.
+    place = f"file:{quote(str(path.absolute()))}"
+    return URL.create("sqlite+pysqlite", database=place, query={"mode": "rw", "uri": "true"})
 
 
 def _set_up(connection: DBAPIConnection, last: str) -> object:

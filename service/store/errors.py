@@ -6,8 +6,12 @@ StoreError
 ├── StaleVersion      the record changed since the caller read it
 ├── AlreadyVoided     a check or pull is voided once
 ├── StoreBusy         another writer held the store for too long
+├── StoreFull         no room is left on the disk
+├── StoreOutOfReach   the file was moved away, or the disk fails; it may come back
 └── StoreUnusable     the store cannot be opened: wrong place, not migrated, or newer than this code
 """
+
+from pathlib import Path
 
 
 class StoreError(Exception):
@@ -58,6 +62,18 @@ class StoreBusy(StoreError):  # noqa: N818 - a state that passes
     def __init__(self, waited_s: float) -> None:
         super().__init__(f"another writer held the store for {waited_s:g} s")
         self.waited_s = waited_s
+
+
+class StoreFull(StoreError):  # noqa: N818 - a state that passes
+    """Nothing can be stored until there is room again; what is stored can be read."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(f"no room is left on the disk for the store at {path}")
+        self.path = path
+
+
+class StoreOutOfReach(StoreError):  # noqa: N818 - a state that passes
+    """The message says what is missing; the store serves again once it is back."""
 
 
 class StoreUnusable(StoreError):  # noqa: N818 - a state of the file

@@ -1,7 +1,6 @@
 """A store, and the one shop of it that a unit of work sees."""
 
 import secrets
-import sqlite3
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from datetime import datetime
@@ -11,17 +10,18 @@ from typing import TYPE_CHECKING, Final, Self
 
 from sqlalchemy import Connection, Engine, insert, select
 from sqlalchemy.engine import make_url
-from sqlalchemy.exc import ArgumentError, DatabaseError, OperationalError
-from sqlalchemy.exc import TimeoutError as PoolTimeout
+from sqlalchemy.exc import ArgumentError
 
 from service.store import migrate as migrations
 from service.store.angle_checks import AngleChecks
 from service.store.bookings import Bookings
 from service.store.checks import Checks
-from service.store.engine import BUSY_TIMEOUT_S, open_readers, open_writer, sync_directory
-from service.store.errors import StoreBusy, StoreUnusable, UnknownRecord
+from service.store.engine import open_readers, open_writer, sync_directory
+from service.store.errors import StoreUnusable, UnknownRecord
 from service.store.events import Events
+from service.store.failures import told_plainly
 from service.store.idempotency import KeptAnswers
+from service.store.place import Place, make_file
 from service.store.policies import Policies
 from service.store.pulls import Pulls
 from service.store.scope import Scope
@@ -104,6 +104,7 @@ class Store:
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        self._place = Place(path)
         self._writer: Engine = open_writer(path)
         self._readers: Engine = open_readers(path)
 
@@ -121,19 +122,19 @@ class Store:
             raise StoreUnusable(f"there is no directory {path.parent} to keep the store in")
         if not migrate and not path.is_file():
             raise StoreUnusable(f"there is no store at {path}; `wrench-drift db upgrade` makes one")
+        if migrate:
+            make_file(path)
         with ExitStack() as unless_ready:
             store = cls(path)
             unless_ready.callback(store.close)
-            try:
-                with store._writing() as connection:
-                    if migrate:
-                        migrations.upgrade(connection)
-                        _add_shop(connection, LOCAL_SHOP)
-                    migrations.require_head(connection)
-            except (DatabaseError, sqlite3.DatabaseError) as error:
-                raise StoreUnusable(f"{path} cannot be used as a store: {error}") from error
+            with store._writing() as connection:
+                if migrate:
+                    migrations.upgrade(connection)
+                    _add_shop(connection, LOCAL_SHOP)
+                migrations.require_head(connection)
             # The file and its log exist by now; what follows may be acknowledged.
             sync_directory(path)
+            store._place.remember()
             unless_ready.pop_all()
         return store
 
@@ -141,9 +142,10 @@ class Store:
     def read(self, shop: str) -> Iterator[ShopStore]:
         """The shop as it is now, unchanged by writers until the block ends; it refuses writes.
 
-        Raises UnknownRecord for a shop that the store does not have.
+        Raises UnknownRecord for a shop that the store does not have, StoreOutOfReach when the
+        store is not there.
         """
-        with self._readers.begin() as connection:
+        with self._reading() as connection:
             # The first read takes the snapshot.
             yield ShopStore(connection, _shop_id(connection, shop))
 
@@ -152,7 +154,8 @@ class Store:
         """The shop for writing, alone: committed and on the disk when the block ends.
 
         An exception in the block takes everything back. Raises UnknownRecord for a shop that the
-        store does not have, StoreBusy when another writer does not finish.
+        store does not have, StoreBusy when another writer does not finish, StoreFull and
+        StoreOutOfReach when the machine cannot do it.
         """
         with self._writing() as connection:
             yield ShopStore(connection, _shop_id(connection, shop, lock=True))
@@ -164,7 +167,7 @@ class Store:
 
     def require_ready(self) -> None:
         """Raises when the store cannot be read or its schema is not the one of this code."""
-        with self._readers.begin() as connection:
+        with self._reading() as connection:
             migrations.require_head(connection)
 
     def close(self) -> None:
@@ -183,16 +186,15 @@ class Store:
         self.close()
 
     @contextmanager
+    def _reading(self) -> Iterator[Connection]:
+        self._place.require_same()
+        with told_plainly(self.path), self._readers.begin() as connection:
+            yield connection
+
+    @contextmanager
     def _writing(self) -> Iterator[Connection]:
-        with ExitStack() as stack:
-            try:
-                connection = stack.enter_context(self._writer.begin())
-            except PoolTimeout as error:
-                raise StoreBusy(BUSY_TIMEOUT_S) from error
-            except OperationalError as error:
-                if _is_busy(error):
-                    raise StoreBusy(BUSY_TIMEOUT_S) from error
-                raise
+        self._place.require_same()
+        with told_plainly(self.path), self._writer.begin() as connection:
             yield connection
 
 
@@ -227,11 +229,3 @@ def _add_shop(connection: Connection, shop: str) -> None:
         connection.execute(
             insert(ShopRow).values(key=shop, token=secrets.token_hex(8), evidence_version=0)
         )
-
-
-def _is_busy(error: OperationalError) -> bool:
-    cause = error.orig
-    return (
-        isinstance(cause, sqlite3.OperationalError)
-        and cause.sqlite_errorcode & 0xFF == sqlite3.SQLITE_BUSY
-    )

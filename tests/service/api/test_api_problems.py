@@ -3,6 +3,7 @@
 import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -21,7 +22,14 @@ from sample_records import NOW
 from service.api.problem_kinds import KINDS
 from service.app import create_app
 from service.clock import PinnedClock
-from service.store import LOCAL_SHOP, ShopStore, StoreBusy, StoreUnusable
+from service.store import (
+    LOCAL_SHOP,
+    ShopStore,
+    StoreBusy,
+    StoreFull,
+    StoreOutOfReach,
+    StoreUnusable,
+)
 
 Provocation = Callable[[TestClient[Any]], Response]
 
@@ -116,6 +124,8 @@ PROVOCATIONS: dict[str, Provocation] = {
     "version-required": patched(),
     "internal-error": over(RuntimeError("the disk speaks in tongues")),
     "store-busy": over(StoreBusy(10)),
+    "store-out-of-reach": over(StoreOutOfReach("the store cannot be found")),
+    "store-full": over(StoreFull(Path("shop.db"))),
     "not-ready": over(StoreUnusable("there is no store"), "/health/ready"),
 }
 
@@ -155,8 +165,9 @@ def test_a_defect_does_not_tell_its_secrets(
     assert "tongues" in caplog.text
 
 
-def test_busy_says_when_to_come_again(client: TestClient[Any]) -> None:
-    assert int(PROVOCATIONS["store-busy"](client).headers["retry-after"]) > 0
+@pytest.mark.parametrize("slug", ["store-busy", "store-out-of-reach"])
+def test_what_passes_says_when_to_come_again(client: TestClient[Any], slug: str) -> None:
+    assert int(PROVOCATIONS[slug](client).headers["retry-after"]) > 0
 
 
 def test_allow_names_the_methods(client: TestClient[Any]) -> None:

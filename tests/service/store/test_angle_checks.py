@@ -122,6 +122,7 @@ def _at_revision(path, revision):
     config = Config()
     config.set_main_option("path_separator", "os")
     config.set_main_option("script_location", "service.store:migrations")
+    path.touch()
     engine = open_writer(path)
     with engine.begin() as connection:
         config.attributes["connection"] = connection

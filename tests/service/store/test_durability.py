@@ -13,8 +13,7 @@ from sample_records import NOW, TakenBack, a_check, a_tester, a_wrench
 from sqlalchemy import text
 
 from service.store import LOCAL_SHOP, Store, StoreBusy
-from service.store import store as store_module
-from service.store.engine import open_readers, open_writer
+from service.store.engine import BUSY_TIMEOUT_S, open_readers, open_writer
 
 # https://sqlite.org/pragma.html: synchronous FULL is 2; journal_mode is kept in the file.
 EXPECTED_PRAGMAS = {
@@ -177,4 +176,4 @@ def test_writers_of_one_process_queue(store, monkeypatch):
             pass
     finally:
         impatient.dispose()
-    assert store_module.BUSY_TIMEOUT_S == 10
+    assert BUSY_TIMEOUT_S == 10
