@@ -83,10 +83,32 @@ def capability_by_law(
     day      UTC day; one before the last check counts as that day
     """
     member = family.of_rows([row])
-    level, pull = outlook(member, day, of_a_check=False), outlook(member, day)
+    level = outlook(member, day, of_a_check=False).repeated(len(x))
+    pull = outlook(member, day).repeated(len(x))
+    own, reading = _ByLaw.of(level.at(x), level), _ByLaw.of(pull.reading_at(x), pull)
+    within = np.sqrt(family.law.scatter_variance(x))  # (K, X)
+    mean, overall = reading.mean(), reading.sd()
+    outside = reading.chance_beyond(mpd_pct)
+    tail = 1.0 - credibility
+    cp, pp = (_indices(mpd_pct / (3.0 * sd), tail) for sd in (within, overall))
+    ppk = _indices((mpd_pct - np.abs(mean)) / (3.0 * overall), tail)
+    cpk = list(map(Index, _cpk(own, within, mpd_pct, 0.5), _cpk(own, within, mpd_pct, tail)))
+    upper = np.quantile(outside, credibility, axis=0)
     return tuple(
-        _at(level, pull, float(place), float(limit), credibility)
-        for place, limit in zip(x, mpd_pct, strict=True)
+        PlaceCapability(
+            x=float(x[i]),
+            mpd_pct=float(mpd_pct[i]),
+            deviation_pct=float(mean[:, i].mean()),
+            within_sd_pct=float(np.sqrt((within[:, i] ** 2).mean())),
+            overall_sd_pct=float(np.sqrt((overall[:, i] ** 2).mean())),
+            cp=cp[i],
+            cpk=cpk[i],
+            pp=pp[i],
+            ppk=ppk[i],
+            fraction_outside=float(outside[:, i].mean()),
+            fraction_outside_upper=float(upper[i]),
+        )
+        for i in range(len(x))
     )
 
 
@@ -106,32 +128,11 @@ def capability_curve(
     return capability_by_law(family, row, places, limits, day)
 
 
-def _at(
-    level: Outlook, pull: Outlook, x: float, limit: float, credibility: float
-) -> PlaceCapability:
-    own, reading = _ByLaw.of(level.at(x), level), _ByLaw.of(pull.reading_at(x), pull)
-    within = np.sqrt(level.law.scatter_variance(np.asarray(x)))
-    mean, overall = reading.mean(), reading.sd()
-    outside = reading.chance_beyond(np.asarray(limit))
-    tail = 1.0 - credibility
-    return PlaceCapability(
-        x=x,
-        mpd_pct=limit,
-        deviation_pct=float(mean.mean()),
-        within_sd_pct=float(np.sqrt((within**2).mean())),
-        overall_sd_pct=float(np.sqrt((overall**2).mean())),
-        cp=_index(limit / (3.0 * within), tail),
-        cpk=Index(_cpk(own, within, limit, 0.5), _cpk(own, within, limit, tail)),
-        pp=_index(limit / (3.0 * overall), tail),
-        ppk=_index((limit - np.abs(mean)) / (3.0 * overall), tail),
-        fraction_outside=float(outside.mean()),
-        fraction_outside_upper=float(np.quantile(outside, credibility)),
-    )
-
-
 @dataclass(frozen=True, slots=True)
 class _ByLaw:
-    """A mixture for each of K laws: C components each, (C, K); weights sum to one for each law."""
+    """A mixture for each of K laws and X places: C components each, (C, K, X); weights sum to one
+    for each law and place.
+    """
 
     centre: Array
     variance: Array
@@ -139,12 +140,12 @@ class _ByLaw:
 
     @classmethod
     def of(cls, mixture: Mixture, view: Outlook) -> "_ByLaw":
-        """Of one wrench; components of one kind stand together, law by law."""
-        laws = view.law.size
+        """Of one wrench at X places; components of one kind stand together, law by law."""
+        shape = -1, *view.mean.shape[:2]
         return cls(
-            mixture.mean.reshape(-1, laws),
-            mixture.variance.reshape(-1, laws),
-            laws * mixture.weight.reshape(-1, laws),
+            mixture.mean.reshape(shape),
+            mixture.variance.reshape(shape),
+            view.law.size * mixture.weight.reshape(shape),
         )
 
     def mean(self) -> Array:
@@ -155,7 +156,7 @@ class _ByLaw:
         return np.asarray(np.sqrt((self.weight * spread).sum(axis=0)))
 
     def chance_beyond(self, limit: Array) -> Array:
-        """(K,) P(|value| > limit), one for a limit below zero."""
+        """(K, X) P(|value| > limit), one for a limit below zero; limit (X,) or (K, X)."""
         from scipy.special import ndtr  # slow to import, needed only when a forecast is asked for
 
         sd = np.sqrt(self.variance)
@@ -163,20 +164,21 @@ class _ByLaw:
         return np.where(limit < 0.0, 1.0, (self.weight * beyond).sum(axis=0))
 
 
-def _index(by_law: Array, tail: float) -> Index:
-    return Index(float(np.median(by_law)), float(np.quantile(by_law, tail)))
+def _indices(by_law: Array, tail: float) -> list[Index]:
+    values, lower = np.median(by_law, axis=0), np.quantile(by_law, tail, axis=0)
+    return list(map(Index, values.tolist(), lower.tolist()))
 
 
-def _cpk(own: _ByLaw, within: Array, limit: float, probability: float) -> float:
-    """The Cpk that the wrench's own falls short of with this probability.
+def _cpk(own: _ByLaw, within: Array, limit: Array, probability: float) -> list[float]:
+    """The Cpk that the wrench's own falls short of with this probability, at each place.
 
     Cpk <= c just when |d| >= M - 3 c s, so its distribution is that of |d| over all laws.
     """
-    high = float((limit / (3.0 * within)).max())
-    far = np.abs(own.centre).max() + 9.0 * np.sqrt(own.variance).max()
-    low = float(((limit - far) / (3.0 * within)).min())
+    high = (limit / (3.0 * within)).max(axis=0)
+    far = np.abs(own.centre).max(axis=(0, 1)) + 9.0 * np.sqrt(own.variance).max(axis=(0, 1))
+    low = ((limit - far) / (3.0 * within)).min(axis=0)
     for _ in range(_BISECTIONS):
         middle = (low + high) / 2.0
-        short = own.chance_beyond(limit - 3.0 * middle * within).mean()
-        low, high = (middle, high) if short < probability else (low, middle)
-    return (low + high) / 2.0
+        short = own.chance_beyond(limit - 3.0 * middle * within).mean(axis=0) < probability
+        low, high = np.where(short, middle, low), np.where(short, high, middle)
+    return [float(each) for each in (low + high) / 2.0]

@@ -39,8 +39,10 @@ def fewest_cover(allowed: NDArray[np.bool_], costs: Sequence[Array]) -> Cover:
     allowed  (J, W) whether a wrench may do a job
     costs    each (J, W), of zero or more; read only where allowed
     """
-    taken = _cheapest(allowed, costs, _fewest(allowed))
-    chosen = [int(w) for w in np.flatnonzero(taken)]
+    kept = _undominated(allowed, costs)
+    narrowed, dearness = allowed[:, kept], [cost[:, kept] for cost in costs]
+    taken = _cheapest(narrowed, dearness, _fewest(narrowed))
+    chosen = [int(w) for w in kept[np.flatnonzero(taken)]]
 
     def best(j: int) -> int | None:
         """Read off the set, so that equal costs fall to the first wrench."""
@@ -51,6 +53,25 @@ def fewest_cover(allowed: NDArray[np.bool_], costs: Sequence[Array]) -> Cover:
         )
 
     return Cover(wrenches=tuple(chosen), by_job=tuple(best(j) for j in range(len(allowed))))
+
+
+def _undominated(allowed: NDArray[np.bool_], costs: Sequence[Array]) -> NDArray[np.intp]:
+    """Columns without those whose every job another does at no more cost, by every cost.
+
+    In any set that other can take its place, so that none of the best sets needs it; of wrenches
+    that are alike the first is kept. With wrenches by the thousand few are left.
+    """
+    dear = np.concatenate([np.where(allowed, cost, np.inf) for cost in costs])  # (C J, W)
+    finite = np.isfinite(dear)
+    # Whoever is dominated comes after one that dominates it.
+    order = np.lexsort((np.where(finite, dear, 0.0).sum(axis=0), (~finite).sum(axis=0)))
+    alive = order[finite.any(axis=0)[order]]
+    kept = []
+    while len(alive):
+        first, alive = alive[0], alive[1:]
+        kept.append(first)
+        alive = alive[~(dear[:, [first]] <= dear[:, alive]).all(axis=0)]
+    return np.sort(np.array(kept, dtype=np.intp))
 
 
 def _fewest(allowed: NDArray[np.bool_]) -> int:

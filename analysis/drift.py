@@ -176,10 +176,12 @@ def drift(
     rate = speed * state.rate[..., 0].T
     rate_cov = speed**2 * np.moveaxis(state.rate_cov[..., 0], -1, 0)
     now = outlook(member, day, of_a_check=False)
+    own_variance = np.diagonal(rate_cov, axis1=-2, axis2=-1)
+    gain, offset = _rates(Mixture.of_equals(rate, own_variance))
     return Drift(
-        gain=_rate(rate[:, 0], rate_cov[:, 0, 0]),
-        offset=_rate(rate[:, 1], rate_cov[:, 1, 1]),
-        places=tuple(_place(x, now, rate, rate_cov) for x in places_x),
+        gain=gain,
+        offset=offset,
+        places=_places(places_x, now, rate, rate_cov),
         evidence=_evidence(family, history, rate_cov / speed**2),
         outlying=tuple(o for o in family.outlying if o.wrench == history.wrenches[0]),
         segments=_segments(history),
@@ -201,27 +203,38 @@ def _clock_speed(family: FamilyFit, history: Histories, day: float) -> float:
     return float((after - before) / _MOMENT_YEARS)
 
 
-def _rate(mean: Array, variance: Array) -> Rate:
-    known = Mixture.of_equals(mean, variance)
-    s = summarise(known)
-    return Rate(
-        per_year=float(s.mean),
-        sd=float(s.sd),
-        lower=float(s.lower),
-        upper=float(s.upper),
-        tail_probability=float(sign_probability(known)),
-    )
+def _rates(known: Mixture) -> list[Rate]:
+    """The rates of mixtures (K, R)."""
+    s, tail = summarise(known), sign_probability(known)
+    return [
+        Rate(
+            per_year=float(s.mean[i]),
+            sd=float(s.sd[i]),
+            lower=float(s.lower[i]),
+            upper=float(s.upper[i]),
+            tail_probability=float(tail[i]),
+        )
+        for i in range(len(tail))
+    ]
 
 
-def _place(x: float, now: Outlook, rate: Array, rate_cov: Array) -> PlaceDrift:
-    z = np.array([1.0, 1.0 / x])
-    level = summarise(now.at(x))
-    return PlaceDrift(
-        x=x,
-        deviation_pct=float(level.mean[0]),
-        deviation_lower_pct=float(level.lower[0]),
-        deviation_upper_pct=float(level.upper[0]),
-        rate=_rate(rate @ z, np.einsum("i,kij,j->k", z, rate_cov, z)),
+def _places(
+    x: tuple[float, ...], now: Outlook, rate: Array, rate_cov: Array
+) -> tuple[PlaceDrift, ...]:
+    """rate (K, 2), rate_cov (K, 2, 2)"""
+    places = np.asarray(x)
+    z = np.stack([np.ones_like(places), 1.0 / places])
+    level = summarise(now.repeated(len(x)).at(places))
+    rates = Mixture.of_equals(rate @ z, np.einsum("ip,kij,jp->kp", z, rate_cov, z))
+    return tuple(
+        PlaceDrift(
+            x=x[i],
+            deviation_pct=float(level.mean[i]),
+            deviation_lower_pct=float(level.lower[i]),
+            deviation_upper_pct=float(level.upper[i]),
+            rate=each,
+        )
+        for i, each in enumerate(_rates(rates))
     )
 
 
@@ -326,25 +339,23 @@ def _lines(
     start = float(history.day[0, 0])
     days = np.arange(start, day + _OUTLOOK_DAYS + _LINE_DAYS, _LINE_DAYS)
     known = smooth(law, history, days, _clock(family, history, days))
-    lines = []
-    for x in places_x:
-        z = np.array([1.0, 1.0 / x])
-        mean = known.level @ z
-        variance = np.einsum("i,ktij,j->kt", z, known.level_cov, z)
-        level = Mixture.of_equals(mean, variance)
-        scatter = (law.check_sd**2) @ z**2 + law.scatter_variance(np.asarray(x))
-        reading = level.plus(scatter[:, None])
-        lines.append(_line(x, days, summarise(level), summarise(reading)))
-    return lines
+    places = np.asarray(places_x)
+    z = np.stack([np.ones_like(places), 1.0 / places])  # (2, P)
+    level = Mixture.of_equals(known.level @ z, np.einsum("ip,ktij,jp->ktp", z, known.level_cov, z))
+    scatter = (law.check_sd**2) @ z**2 + law.scatter_variance(places)
+    seen, reading = summarise(level), summarise(level.plus(scatter[:, None]))
+    return [_line(x, days, seen, reading, i) for i, x in enumerate(places_x)]
 
 
-def _line(x: float, days: Array, level: Summary, reading: Summary) -> PlotLine:
+def _line(x: float, days: Array, level: Summary, reading: Summary, place: int) -> PlotLine:
+    """level, reading  of (T, P)"""
+
     def listed(values: Array) -> tuple[float, ...]:
-        return tuple(values.tolist())
+        return tuple(values[:, place].tolist())
 
     return PlotLine(
         x=x,
-        day=listed(days),
+        day=tuple(days.tolist()),
         deviation_pct=listed(level.mean),
         lower_pct=listed(level.lower),
         upper_pct=listed(level.upper),

@@ -4,14 +4,18 @@ The verdict is a rule over findings, not an estimate: anything that forbids outw
 then the pull risk against the shop's limits, then what a careful technician would want to know.
 """
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Protocol
+from typing import Final, Protocol
 
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.arrays import Array, Flags
 from analysis.due import Due
 from analysis.family import Source
-from analysis.numerals import chance, percent
+from analysis.numerals import chance, counted, percent
 from analysis.standing import Standing
 from analysis.vocabulary import Mechanism
 
@@ -118,6 +122,58 @@ def gravest_first(reasons: Iterable[Reason]) -> tuple[Reason, ...]:
     return tuple(sorted(reasons, key=lambda reason: reason.ground not in _FORBIDS))
 
 
+@dataclass(frozen=True, slots=True)
+class PullFacts:
+    """What the rules read: of one pull, or of N pulls in arrays (N,).
+
+    spring     whether the mechanism is a spring
+    defaults   whether assumed values stand in for the family's own law
+    """
+
+    pull_risk: Array | float
+    pass_probability: Array | float
+    x: Array | float
+    day: float
+    due_day: Array | float
+    found_out: Flags | bool
+    card_only: Flags | bool
+    spring: Flags | bool
+    defaults: Flags | bool
+
+
+# When each ground speaks against a pull, in the order in which they are told.
+_RULES: Final[Mapping[Ground, Callable[[PullFacts, Limits], Flags | bool]]] = {
+    Ground.FOUND_OUT: lambda of, _: of.found_out,
+    Ground.PULL_RISK_REFUSED: lambda of, by: of.pull_risk > by.refused_pull_risk,
+    Ground.PULL_RISK: lambda of, by: (
+        (of.pull_risk > by.tolerated_pull_risk) & (of.pull_risk <= by.refused_pull_risk)
+    ),
+    Ground.OVERDUE: lambda of, _: of.day > of.due_day,
+    Ground.CHECK_LIKELY_TO_FAIL: lambda of, by: of.pass_probability < by.reliability_target,
+    Ground.LOW_IN_RANGE: lambda of, by: of.spring & (of.x < by.caution_below),
+    Ground.CARD_ONLY: lambda of, _: of.card_only,
+    Ground.FAMILY_DEFAULTS: lambda of, _: of.defaults,
+}
+
+
+def forbids(ground: Ground) -> bool:
+    """Whether nothing outweighs it."""
+    return ground in _FORBIDS
+
+
+def verdicts(of: PullFacts, limits: Limits) -> NDArray[np.intp]:
+    """(N,) places in `Fitness` of the verdicts that `reasons_for` would lead to.
+
+    of   in arrays
+    """
+    held = {ground: np.asarray(rule(of, limits)) for ground, rule in _RULES.items()}
+    forbidden = np.logical_or.reduce([held[ground] for ground in held if forbids(ground)])
+    against = np.logical_or.reduce(list(held.values()))
+    order = list(Fitness)
+    worst, doubt = order.index(Fitness.NOT_FIT), order.index(Fitness.CAUTION)
+    return np.where(forbidden, worst, np.where(against, doubt, order.index(Fitness.FIT)))
+
+
 def reasons_for(
     risk: RiskNumbers,
     due: Due,
@@ -128,63 +184,54 @@ def reasons_for(
     day: float,
 ) -> tuple[Reason, ...]:
     """Every ground that speaks against one pull, the gravest first."""
-    reasons = []
+    facts = PullFacts(
+        pull_risk=risk.pull_risk,
+        pass_probability=risk.pass_probability,
+        x=risk.x,
+        day=day,
+        due_day=due.due_day,
+        found_out=standing.found_out,
+        card_only=standing.card_only,
+        spring=mechanism is Mechanism.SPRING,
+        defaults=source == "defaults",
+    )
+    return tuple(
+        Reason(ground, _words(ground, risk, due, limits, day))
+        for ground, rule in _RULES.items()
+        if rule(facts, limits)
+    )
+
+
+def _words(ground: Ground, risk: RiskNumbers, due: Due, limits: Limits, day: float) -> str:
     side = "low" if risk.low_risk >= risk.high_risk else "high"
     pull = chance(risk.pull_risk)
     outside = f"the chance that this pull is outside ±{percent(risk.mpd_pct, 3)} is {pull}"
-    if standing.found_out:
-        reasons.append(
-            Reason(
-                Ground.FOUND_OUT,
-                "a check found it out of tolerance and it has not passed a check as left since",
-            )
-        )
-    if risk.pull_risk > limits.refused_pull_risk:
-        reasons.append(
-            Reason(
-                Ground.PULL_RISK_REFUSED,
-                f"{outside}, mostly {side}; the shop refuses above "
-                f"{chance(limits.refused_pull_risk)}",
-            )
-        )
-    elif risk.pull_risk > limits.tolerated_pull_risk:
-        reasons.append(
-            Reason(
-                Ground.PULL_RISK,
-                f"{outside}, mostly {side}; the shop tolerates "
-                f"{chance(limits.tolerated_pull_risk)}",
-            )
-        )
-    if day > due.due_day:
-        late = max(round(day - due.due_day), 1)
-        days = "day" if late == 1 else "days"
-        reasons.append(Reason(Ground.OVERDUE, f"its check is {late} {days} overdue"))
-    if risk.pass_probability < limits.reliability_target:
-        reasons.append(
-            Reason(
-                Ground.CHECK_LIKELY_TO_FAIL,
+    match ground:
+        case Ground.FOUND_OUT:
+            return "a check found it out of tolerance and it has not passed a check as left since"
+        case Ground.PULL_RISK_REFUSED:
+            refused = chance(limits.refused_pull_risk)
+            return f"{outside}, mostly {side}; the shop refuses above {refused}"
+        case Ground.PULL_RISK:
+            tolerated = chance(limits.tolerated_pull_risk)
+            return f"{outside}, mostly {side}; the shop tolerates {tolerated}"
+        case Ground.OVERDUE:
+            late = max(round(day - due.due_day), 1)
+            return f"its check is {counted(late, 'day')} overdue"
+        case Ground.CHECK_LIKELY_TO_FAIL:
+            return (
                 f"a check that day would pass with probability {chance(risk.pass_probability)}, "
-                f"below the shop's {chance(limits.reliability_target)}",
+                f"below the shop's {chance(limits.reliability_target)}"
             )
-        )
-    if mechanism is Mechanism.SPRING and risk.x < limits.caution_below:
-        reasons.append(
-            Reason(
-                Ground.LOW_IN_RANGE,
+        case Ground.LOW_IN_RANGE:
+            return (
                 f"the torque is {percent(100 * risk.x)} of full scale; below "
                 f"{percent(100 * limits.caution_below)} a spring wrench is less "
-                "reliable (common practice, no source)",
+                "reliable (common practice, no source)"
             )
-        )
-    if standing.card_only:
-        reasons.append(
-            Reason(Ground.CARD_ONLY, "only its card speaks for it; the shop has not checked it yet")
-        )
-    if source == "defaults":
-        reasons.append(
-            Reason(
-                Ground.FAMILY_DEFAULTS,
-                "too few wrenches of its kind have been checked twice: assumed values stand in",
-            )
-        )
-    return tuple(reasons)
+        case Ground.CARD_ONLY:
+            return "only its card speaks for it; the shop has not checked it yet"
+        case Ground.FAMILY_DEFAULTS:
+            return "too few wrenches of its kind have been checked twice: assumed values stand in"
+        case _:
+            raise ValueError(f"{ground} is no rule of this module")

@@ -6,9 +6,11 @@ are carried forward from there, the chance that a knock has come since, and the 
 check goes astray.
 """
 
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.arrays import Array
 from analysis.error_law import DAYS_PER_YEAR, STRAY_FACTOR, ErrorLaw
@@ -17,6 +19,9 @@ from analysis.mixture import Mixture
 from analysis.state_filter import State, advance
 from analysis.tails import NORMAL, Tails
 from analysis.time_basis import clock_ahead
+
+# Weight, mean and variance of one part of a mixture, each (K, N).
+Component = tuple[Array, Array, Array]
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,36 +52,62 @@ class Outlook:
             chances.append((stray, (STRAY_FACTOR**2 - 1) * law.check_sd**2))
         return tuple(event for event in chances if event[0].any())
 
-    def at(self, x: Array | float) -> Mixture:
-        """The total deviation at x before the scatter of a reading: K components an event.
+    def of_rows(self, rows: NDArray[np.intp] | slice) -> "Outlook":
+        """The same outlook of the chosen wrenches."""
+        return replace(
+            self,
+            mean=self.mean[:, rows],
+            cov=self.cov[:, rows],
+            knock_chance=self.knock_chance[:, rows],
+        )
+
+    def repeated(self, count: int) -> "Outlook":
+        """A single wrench's outlook as that of so many, to ask about as many places at once."""
+        return self.of_rows(np.zeros(count, dtype=np.intp))
+
+    def totals_at(self, x: Array | float) -> Iterator[Component]:
+        """The total deviation at x before the scatter of a reading: a component an event.
 
         x  one place for all wrenches, or (N,) each its own
         """
-        z = np.ones((self.mean.shape[1], 2))
-        z[:, 1] = 1.0 / np.asarray(x)
-        mean = np.einsum("kni,ni->kn", self.mean, z)
-        variance = np.einsum("ni,knij,nj->kn", z, self.cov, z)
-        events = self.events()
-        quiet = np.ones_like(mean) - sum(chance for chance, _ in events)
-        return Mixture(
-            mean=np.concatenate([mean] * (1 + len(events))),
-            variance=np.concatenate(
-                [variance, *(variance + extra @ (z**2).T for _, extra in events)]
-            ),
-            weight=np.concatenate([quiet, *(chance for chance, _ in events)]) / self.law.size,
+        nearer = 1.0 / np.asarray(x)
+        mean = self.mean[..., 0] + self.mean[..., 1] * nearer
+        variance = (
+            self.cov[..., 0, 0]
+            + (self.cov[..., 0, 1] + self.cov[..., 1, 0]) * nearer
+            + self.cov[..., 1, 1] * nearer**2
         )
+        quiet = np.full(mean.shape, 1.0 / self.law.size)
+        events = []
+        for chance, extra in self.events():
+            weight = chance / self.law.size
+            quiet -= weight
+            events.append((weight, mean, variance + extra[:, :1] + extra[:, 1:] * nearer**2))
+        yield quiet, mean, variance
+        yield from events
+
+    def readings_at(self, x: Array | float) -> Iterator[Component]:
+        """The deviation of one reading at x, scalar or (N,): a component an event and a part of
+        the scatter.
+        """
+        scatter = self.law.scatter_variance(np.atleast_1d(x))
+        parts = self.tails.parts()
+        for weight, mean, variance in self.totals_at(x):
+            for share, scale in parts:
+                yield share * weight, mean, variance + scale**2 * scatter
+
+    def at(self, x: Array | float) -> Mixture:
+        """`totals_at` as one mixture: K components an event."""
+        return _mixture(self.totals_at(x))
 
     def reading_at(self, x: Array | float) -> Mixture:
-        """The deviation of one reading at x, scalar or (N,)."""
-        total = self.at(x)
-        copies = total.mean.shape[0] // self.law.size
-        scatter = np.tile(self.law.scatter_variance(np.atleast_1d(x)), (copies, 1))
-        parts = self.tails.parts()
-        return Mixture(
-            mean=np.concatenate([total.mean] * len(parts)),
-            variance=np.concatenate([total.variance + s**2 * scatter for _, s in parts]),
-            weight=np.concatenate([w * total.weight for w, _ in parts]),
-        )
+        """`readings_at` as one mixture."""
+        return _mixture(self.readings_at(x))
+
+
+def _mixture(components: Iterable[Component]) -> Mixture:
+    weight, mean, variance = (np.concatenate(part) for part in zip(*components, strict=True))
+    return Mixture(mean=mean, variance=variance, weight=weight)
 
 
 def last_days(family: FamilyFit) -> Array:

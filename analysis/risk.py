@@ -15,12 +15,12 @@ so 50 is exactly what the shop tolerates, 91 ten times those odds, 9 a tenth of 
 
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import Final
 
 import numpy as np
 
 from analysis.arrays import Array
 from analysis.family import FamilyFit
-from analysis.mixture import summarise
 from analysis.outlook import Outlook, outlook
 from analysis.pass_probability import CheckPlan, pass_probability
 
@@ -76,24 +76,82 @@ class Risk:
     drivers: tuple[DriverShare, ...]
 
 
-def pull_risk_tails(view: Outlook, x: Array | float, mpd_pct: Array | float) -> tuple[Array, Array]:
-    """(N,) chances that a pull at x delivers too little, and too much.
+@dataclass(frozen=True, slots=True)
+class PullNumbers:
+    """What is foreseen of N pulls, each (N,).
+
+    low, high         chances that one delivers too little, and too much
+    deviation_pct     expected deviation, % of reading
+    deviation_sd_pct  its standard deviation, everything included
+    """
+
+    low: Array
+    high: Array
+    deviation_pct: Array
+    deviation_sd_pct: Array
+
+    @property
+    def risk(self) -> Array:
+        """Chance of a pull outside the limit either way."""
+        return np.asarray(self.low + self.high)
+
+
+_AT_ONCE: Final = 1024  # wrenches: what one step needs stays in the processor's cache
+
+
+def pull_numbers(view: Outlook, x: Array | float, mpd_pct: Array | float) -> PullNumbers:
+    """What is foreseen of one pull of each wrench.
 
     x, mpd_pct  scalar or (N,); the limit in % of reading
     """
+    wrenches = view.mean.shape[1]
+    places = np.broadcast_to(np.asarray(x, dtype=np.float64), wrenches)
+    limits = np.broadcast_to(np.asarray(mpd_pct, dtype=np.float64), wrenches)
+    found = np.empty((4, wrenches))
+    for start in range(0, wrenches, _AT_ONCE):
+        part = slice(start, start + _AT_ONCE)
+        found[:, part] = _numbers(view.of_rows(part), places[part], limits[part])
+    return PullNumbers(*found)
+
+
+def _numbers(view: Outlook, x: Array, mpd_pct: Array) -> tuple[Array, Array, Array, Array]:
     from scipy.special import ndtr  # slow to import, needed only when a forecast is asked for
 
-    pull = view.reading_at(x)
-    sd = np.sqrt(pull.variance)
-    too_little = (pull.weight * ndtr((pull.mean - mpd_pct) / sd)).sum(axis=0)
-    too_much = (pull.weight * ndtr((-mpd_pct - pull.mean) / sd)).sum(axis=0)
-    return np.asarray(too_little), np.asarray(too_much)
+    low, high, centre, square = (np.zeros(len(x)) for _ in range(4))
+    for weight, mean, variance in view.readings_at(x):
+        sd = np.sqrt(variance)
+        low += (weight * ndtr((mean - mpd_pct) / sd)).sum(axis=0)
+        high += (weight * ndtr((-mpd_pct - mean) / sd)).sum(axis=0)
+        centre += (weight * mean).sum(axis=0)
+        square += (weight * (variance + mean**2)).sum(axis=0)
+    return low, high, centre, np.sqrt(square - centre**2)
 
 
-def pull_risk(view: Outlook, x: float, mpd_pct: Array | float) -> Array:
+def outside_by_law(view: Outlook, x: Array, mpd_pct: Array) -> Array:
+    """(K, N) chances of a pull outside the limit under each law alone; x and mpd_pct (N,)."""
+    from scipy.special import ndtr  # slow to import, needed only when a forecast is asked for
+
+    outside = np.empty((view.law.size, len(x)))
+    for start in range(0, len(x), _AT_ONCE):
+        part = slice(start, start + _AT_ONCE)
+        limit = mpd_pct[part]
+        found = 0.0
+        for weight, mean, variance in view.of_rows(part).readings_at(x[part]):
+            sd = np.sqrt(variance)
+            found += weight * (ndtr((mean - limit) / sd) + ndtr((-limit - mean) / sd))
+        outside[:, part] = found * view.law.size
+    return outside
+
+
+def pull_risk_tails(view: Outlook, x: Array | float, mpd_pct: Array | float) -> tuple[Array, Array]:
+    """(N,) chances that a pull at x delivers too little, and too much; arguments as above."""
+    found = pull_numbers(view, x, mpd_pct)
+    return found.low, found.high
+
+
+def pull_risk(view: Outlook, x: Array | float, mpd_pct: Array | float) -> Array:
     """(N,) chances that a pull at x is outside the MPD either way."""
-    too_little, too_much = pull_risk_tails(view, x, mpd_pct)
-    return np.asarray(too_little + too_much)
+    return pull_numbers(view, x, mpd_pct).risk
 
 
 def score(
@@ -133,34 +191,68 @@ def risk(
     full_scale_mpd_pct  limit at full scale, another one where the tolerance is in % of full scale
     plan_mpd_pct  (J,) limits at the plan's targets
     """
-    member = family.of_rows([row])
-    view = outlook(member, day)
-    too_little, too_much = pull_risk_tails(view, x, mpd_pct)
-    pull = float(too_little[0] + too_much[0])
-    passing = float(pass_probability(view, plan, plan_mpd_pct[None])[0])
-    expected = summarise(view.reading_at(x))
-    return Risk(
-        pull_risk=pull,
-        low_risk=float(too_little[0]),
-        high_risk=float(too_much[0]),
-        pass_probability=passing,
-        score=float(score(pull, passing, tolerated_pull_risk, reliability_target)),
-        deviation_pct=float(expected.mean[0]),
-        deviation_sd_pct=float(expected.sd[0]),
-        mpd_pct=mpd_pct,
-        x=x,
-        drivers=_drivers(member, view, x, mpd_pct, full_scale_mpd_pct),
+    passing = pass_probability(outlook(family.of_rows([row]), day), plan, plan_mpd_pct[None])
+    (found,) = risks(
+        family,
+        [row],
+        x=np.array([x]),
+        day=day,
+        mpd_pct=np.array([mpd_pct]),
+        full_scale_mpd_pct=np.array([full_scale_mpd_pct]),
+        passing=passing,
+        tolerated_pull_risk=tolerated_pull_risk,
+        reliability_target=reliability_target,
+    )
+    return found
+
+
+def risks(
+    family: FamilyFit,
+    rows: list[int],
+    *,
+    x: Array,
+    day: float,
+    mpd_pct: Array,
+    full_scale_mpd_pct: Array,
+    passing: Array,
+    tolerated_pull_risk: float,
+    reliability_target: float,
+) -> tuple[Risk, ...]:
+    """Risks of N pulls on one day, each of the member of the family in its row; as `risk` has them.
+
+    x, mpd_pct, full_scale_mpd_pct  (N,)
+    passing                         (N,) pass probability of a whole check on that day
+    """
+    members = family.of_rows(rows)
+    view = outlook(members, day)
+    found = pull_numbers(view, x, mpd_pct)
+    scores = score(found.risk, passing, tolerated_pull_risk, reliability_target)
+    without = _without_each_cause(members, view, x, mpd_pct, full_scale_mpd_pct)
+    return tuple(
+        Risk(
+            pull_risk=float(found.risk[i]),
+            low_risk=float(found.low[i]),
+            high_risk=float(found.high[i]),
+            pass_probability=float(passing[i]),
+            score=float(scores[i]),
+            deviation_pct=float(found.deviation_pct[i]),
+            deviation_sd_pct=float(found.deviation_sd_pct[i]),
+            mpd_pct=float(mpd_pct[i]),
+            x=float(x[i]),
+            drivers=_drivers({driver: float(left[i]) for driver, left in without.items()}),
+        )
+        for i in range(len(rows))
     )
 
 
-def _drivers(
-    member: FamilyFit, view: Outlook, x: float, mpd_pct: float, full_scale_mpd_pct: float
-) -> tuple[DriverShare, ...]:
-    """Each cause taken away alone, and the risk that is left, smallest first."""
+def _without_each_cause(
+    members: FamilyFit, view: Outlook, x: Array, mpd_pct: Array, full_scale_mpd_pct: Array
+) -> dict[Driver, Array]:
+    """(N,) pull risks with each cause taken away alone."""
     law = view.law
     check_only = np.broadcast_to((law.check_sd**2)[:, None, :, None] * np.eye(2), view.cov.shape)
-    at_last_check = outlook(member, -np.inf)
-    without = {
+    at_last_check = outlook(members, -np.inf)
+    return {
         Driver.BIAS: pull_risk(replace(view, mean=np.zeros_like(view.mean)), x, mpd_pct),
         Driver.SCATTER: pull_risk(
             replace(
@@ -175,5 +267,9 @@ def _drivers(
         Driver.THIN_EVIDENCE: pull_risk(replace(view, cov=check_only), x, mpd_pct),
         Driver.POSITION_IN_RANGE: pull_risk(view, 1.0, full_scale_mpd_pct),
     }
-    shares = [DriverShare(driver=name, without=float(value[0])) for name, value in without.items()]
+
+
+def _drivers(without: dict[Driver, float]) -> tuple[DriverShare, ...]:
+    """Smallest risk left first."""
+    shares = [DriverShare(driver=name, without=left) for name, left in without.items()]
     return tuple(sorted(shares, key=lambda share: share.without))

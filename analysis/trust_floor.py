@@ -20,6 +20,7 @@ from analysis.arrays import Array, Flags
 from analysis.family import FamilyFit
 from analysis.outlook import outlook
 from analysis.range_error import ErrorCurve
+from analysis.risk import outside_by_law
 from analysis.shop import Shop
 from analysis.vocabulary import Direction
 from analysis.wrench_range import Tolerance
@@ -29,6 +30,7 @@ _STEP: Final = 0.005
 _CURVES: Final = 400
 _SEED: Final = 6789
 _PLACES: Final = 61
+_WRENCHES_AT_ONCE: Final = 64  # bounds the memory
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,8 +193,6 @@ def trusted_window(shop: Shop, wrench: str, direction: Direction, day: float) ->
 
 
 def _of_family(shop: Shop, family: FamilyFit, day: float) -> Iterable[TrustedWindow]:
-    from scipy.special import ndtr  # slow to import
-
     direction = family.direction
     rows = [
         row
@@ -205,21 +205,14 @@ def _of_family(shop: Shop, family: FamilyFit, day: float) -> Iterable[TrustedWin
     marked = [shop.ranges[name] for name in members.histories.wrenches]
     lowest = np.array([m.lowest_nm / m.full_scale_nm for m in marked])
     places = lowest + np.linspace(0.0, 1.0, _PLACES)[:, None] * (1.0 - lowest)  # (X, N)
+    limits = np.stack([m.mpd_pct(direction, x) for m, x in zip(marked, places.T, strict=True)])
     view = outlook(members, day)
-    laws = view.law.size
-    risk = np.empty((laws, *places.shape))
-    for i, x in enumerate(places):
-        # Wrenches with one marked range share their places; each distinct place is worked out once.
-        for place in np.unique(x):
-            here = x == place
-            pull = view.reading_at(float(place))
-            limit = np.array([float(m.mpd_pct(direction, float(place))) for m in marked])
-            sd = np.sqrt(pull.variance)
-            outside = pull.weight * (
-                ndtr((pull.mean - limit) / sd) + ndtr((-limit - pull.mean) / sd)
-            )
-            by_law = outside.reshape(-1, laws, len(rows)).sum(axis=0) * laws
-            risk[:, i, here] = by_law[:, here]
+    risk = np.empty((view.law.size, *places.shape))
+    for start in range(0, len(rows), _WRENCHES_AT_ONCE):
+        part = np.arange(start, min(start + _WRENCHES_AT_ONCE, len(rows)))
+        everywhere = view.of_rows(np.tile(part, _PLACES))
+        found = outside_by_law(everywhere, places[:, part].ravel(), limits[part].T.ravel())
+        risk[:, :, part] = found.reshape(-1, _PLACES, len(part))
     checks = members.histories.present.sum(axis=1)
     for n, name in enumerate(members.histories.wrenches):
         yield _window(

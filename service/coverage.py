@@ -5,39 +5,28 @@ when its verdict there is not "not fit" and the pull risk is at most what the sh
 fastener of that criticality; with caution is allowed, and told.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
-from functools import cache
 from typing import TYPE_CHECKING
 
-from service.criticality import Criticality, policy_for
+from service.criticality import Criticality
 from service.fleet_cache import ShopEvidence
 from service.frames import number_of_date
-from service.pull import acceptance_reason, limits_of
-from service.records import Policy, ServiceStatus, Wrench
-from service.torque import Torque
+from service.job import Job
+from service.marked_ranges import Ranges
+from service.pull import PullDay, acceptance_reason, limits_of
+from service.records import Policy
+from service.registry import Registry
+from service.whole_shop import JudgedPulls, WholeShop
 
 if TYPE_CHECKING:
+    from analysis.arrays import Array, Flags
     from analysis.coverage import Cover
     from analysis.fitness import Fitness, Reason
     from analysis.missing_ranges import MissingRange
-    from analysis.pull_matrix import NoRisk, PullOdds
-    from analysis.shop import Shop
-    from analysis.vocabulary import Direction
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Job:
-    """One fastener to be tightened on a day; the angle step is carried along, not judged here."""
-
-    name: str
-    torque: Torque
-    direction: "Direction"
-    angle_deg: float | None
-    criticality: Criticality
-    on: date
+    from analysis.pull_matrix import PullOdds
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,23 +51,116 @@ class Uncovered(StrEnum):
     OUT_OF_EVERY_RANGE = "out_of_every_range"
 
 
-@dataclass(frozen=True, slots=True)
 class JobCoverage:
-    """A job with the wrenches for it.
+    """A job with the wrenches for it: those that may do it first, fit before caution, then the
+    lowest risk. They are told one by one when asked for.
 
     tolerated_pull_risk  the shop's, for the job's criticality
-    candidates           those that may do it first, fit before caution, then the lowest risk
+    able, judged         how many may do it, and how many have the range and a risk
     without_risk         serials of the wrenches in service that have no risk there, and why
     out_of_service       serials of those not in service that have the range and a tolerance
     uncovered            None: some wrench may do it
     """
 
-    job: Job
-    tolerated_pull_risk: float
-    candidates: tuple[Candidate, ...]
-    without_risk: "Mapping[NoRisk, tuple[str, ...]]"
-    out_of_service: tuple[str, ...]
-    uncovered: Uncovered | None
+    def __init__(self, job: Job, whole: WholeShop, field: Ranges) -> None:
+        policy = whole.by.policy
+        self.job = job
+        self.tolerated_pull_risk = policy.tolerated_pull_risk
+        self._whole = whole
+        self._judged, self._covers = _in_order(whole, job)
+        self.able = int(self._covers.sum())
+        self.judged = self._judged.size
+        self.without_risk = field.without_risk(job)
+        self.out_of_service = field.out_of_service(job)
+        self.uncovered = self._why_not()
+
+    @property
+    def wrenches(self) -> list[str]:
+        """Serials of all that were judged, in order."""
+        return [self._whole.day.members[place][0] for place in self._judged.pulls.member]
+
+    def best(self, most: int) -> list[Candidate]:
+        """The first of them."""
+        return [self._candidate(place) for place in range(min(most, self.judged))]
+
+    def of(self, wrench: str) -> Candidate | None:
+        """One of them."""
+        import numpy as np
+
+        member = self._whole.day.place.get((wrench, self.job.direction))
+        found = np.flatnonzero(self._judged.pulls.member == member)
+        return self._candidate(int(found[0])) if len(found) else None
+
+    def safest(self) -> Candidate:
+        """The one with the lowest pull risk, the first where risks are alike."""
+        return self._candidate(int(self._judged.pulls.numbers.risk.argmin()))
+
+    def tolerable(self, most: int) -> list[Candidate]:
+        """The first of those whose pull risk the shop would tolerate."""
+        import numpy as np
+
+        low = self._judged.pulls.numbers.risk <= self.tolerated_pull_risk
+        return [self._candidate(int(place)) for place in np.flatnonzero(low)[:most]]
+
+    def fill(self, allowed: "Flags", caution: "Array", risk: "Array") -> None:
+        """The job's row of the problem of the fewest wrenches, a column a wrench by serial."""
+        columns = self._whole.serial_ranks(self._judged)
+        allowed[columns] = self._covers
+        caution[columns] = self._judged.fitness != 0
+        risk[columns] = self._judged.pulls.numbers.risk
+
+    def _candidate(self, place: int) -> Candidate:
+        from analysis.fitness import gravest_first, reasons_for, verdict_of
+        from analysis.pull_matrix import odds_of
+
+        by = self._whole.by
+        pull = self._judged.pulls
+        serial, direction = self._whole.day.members[pull.member[place]]
+        wrench = self._whole.registry.by_serial[serial]
+        odds = odds_of(pull, place)
+        reasons = reasons_for(
+            odds,
+            by.due[serial, direction],
+            by.standing(serial, direction),
+            by.shop.fit.place(serial, direction)[0].source,
+            wrench.mechanism,
+            limits_of(by.policy),
+            by.day,
+        )
+        if acceptance := acceptance_reason(wrench, direction, by.proofs, by.policy, by.day):
+            reasons = gravest_first((*reasons, acceptance))
+        return Candidate(serial, odds, verdict_of(reasons), reasons, bool(self._covers[place]))
+
+    def _why_not(self) -> Uncovered | None:
+        from analysis.pull_matrix import NoRisk
+
+        if self.able:
+            return None
+        if self.judged:
+            tolerated = self._judged.pulls.numbers.risk.min() <= self.tolerated_pull_risk
+            return Uncovered.NOT_FIT if tolerated else Uncovered.RISK_TOO_HIGH
+        if NoRisk.NO_EVIDENCE in self.without_risk:
+            return Uncovered.NO_EVIDENCE
+        if self.out_of_service:
+            return Uncovered.OUT_OF_SERVICE
+        if NoRisk.NO_TOLERANCE in self.without_risk:
+            return Uncovered.NO_TOLERANCE
+        return Uncovered.OUT_OF_EVERY_RANGE
+
+
+def _in_order(whole: WholeShop, job: Job) -> "tuple[JudgedPulls, Flags]":
+    """The wrenches in service that have the range, and whether each may do the job."""
+    import numpy as np
+
+    from analysis.fitness import Fitness
+
+    found = whole.in_service(job.torque.nm, job.direction)
+    risk = found.pulls.numbers.risk
+    covers = (risk <= whole.by.policy.tolerated_pull_risk) & (
+        found.fitness != list(Fitness).index(Fitness.NOT_FIT)
+    )
+    order = np.lexsort((whole.serial_ranks(found), risk, found.fitness, ~covers))
+    return found.only(order), covers[order]
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,34 +186,25 @@ def cover_jobs(
     evidence: ShopEvidence,
     policy: Policy,
     today: float,
-    wrenches: Iterable[Wrench],
+    registry: Registry,
     jobs: Sequence[Job],
 ) -> Coverage:
     """Every job against every wrench; `today` in days since 1970-01-01."""
-    from analysis.pull_matrix import Pull, odds_of_pulls
-
-    everyone = sorted(wrenches, key=lambda wrench: wrench.serial)
-    at_hand = [each for each in everyone if each.status is ServiceStatus.IN_SERVICE]
-    away = [each.serial for each in everyone if each.status is not ServiceStatus.IN_SERVICE]
-    shop = evidence.under(policy)
-    odds = odds_of_pulls(
-        shop,
-        [Pull(job.torque.nm, job.direction, number_of_date(job.on)) for job in jobs],
-        [wrench.serial for wrench in at_hand],
-    )
-    judge = _Judge(evidence, policy, today)
-    found = tuple(
-        _of_job(
-            job,
-            judge,
-            at_hand,
-            {wrench.serial: odds[place, wrench.serial] for wrench in at_hand},
-            _with_the_range(shop, away, job),
-        )
-        for place, job in enumerate(jobs)
-    )
-    serials = [wrench.serial for wrench in at_hand]
-    cover = _fewest(found, serials)
+    shops: dict[tuple[Criticality, date], WholeShop] = {}
+    for job in jobs:
+        if (key := (job.criticality, job.on)) not in shops:
+            by = PullDay.of(
+                evidence,
+                policy,
+                today,
+                day=number_of_date(job.on),
+                criticality=job.criticality,
+            )
+            shops[key] = WholeShop(by, registry)
+    field = Ranges(evidence.under(policy), registry)
+    found = tuple(JobCoverage(job, shops[job.criticality, job.on], field) for job in jobs)
+    serials = [wrench.serial for wrench in registry]
+    cover = _fewest(found, len(serials))
     done_with = tuple(None if i is None else serials[i] for i in cover.by_job)
     return Coverage(
         jobs=found,
@@ -145,140 +218,18 @@ def cover_jobs(
     )
 
 
-class _Judge:
-    """Verdicts on many pulls; what is the same for all pulls of a wrench is looked up once."""
-
-    def __init__(self, evidence: ShopEvidence, policy: Policy, today: float) -> None:
-        from analysis.fitness import Reason
-        from analysis.standing import Standing, standing
-
-        self._shop = evidence.under(policy)
-        self._due = evidence.all_due(policy, today)
-        self._policy = policy
-
-        @cache
-        def of_wrench(wrench: str, direction: "Direction") -> Standing:
-            return standing(self._shop.deviations, wrench, direction)
-
-        @cache
-        def acceptance(wrench: Wrench, direction: "Direction", day: float) -> Reason | None:
-            return acceptance_reason(wrench, direction, evidence.proofs(), policy, day)
-
-        self._standing = of_wrench
-        self._acceptance = acceptance
-
-    def tolerated(self, criticality: Criticality) -> float:
-        return policy_for(self._policy, criticality).tolerated_pull_risk
-
-    def candidate(self, wrench: Wrench, job: Job, odds: "PullOdds") -> Candidate:
-        from analysis.fitness import Fitness, gravest_first, reasons_for, verdict_of
-
-        policy = policy_for(self._policy, job.criticality)
-        reasons = reasons_for(
-            odds,
-            self._due[wrench.serial, job.direction],
-            self._standing(wrench.serial, job.direction),
-            self._shop.fit.place(wrench.serial, job.direction)[0].source,
-            wrench.mechanism,
-            limits_of(policy),
-            number_of_date(job.on),
-        )
-        if acceptance := self._acceptance(wrench, job.direction, number_of_date(job.on)):
-            reasons = gravest_first((*reasons, acceptance))
-        fitness = verdict_of(reasons)
-        tolerated = odds.pull_risk <= policy.tolerated_pull_risk
-        return Candidate(
-            wrench.serial, odds, fitness, reasons, tolerated and fitness is not Fitness.NOT_FIT
-        )
-
-
-def _of_job(
-    job: Job,
-    judge: _Judge,
-    at_hand: Sequence[Wrench],
-    odds: "Mapping[str, PullOdds | NoRisk]",
-    out_of_service: tuple[str, ...],
-) -> JobCoverage:
-    from analysis.fitness import Fitness
-    from analysis.pull_matrix import NoRisk
-
-    candidates, without = [], dict[NoRisk, tuple[str, ...]]()
-    for wrench in at_hand:
-        found = odds[wrench.serial]
-        if isinstance(found, NoRisk):
-            without[found] = (*without.get(found, ()), wrench.serial)
-        else:
-            candidates.append(judge.candidate(wrench, job, found))
-    order = list(Fitness)
-    candidates.sort(
-        key=lambda c: (not c.covers, order.index(c.fitness), c.odds.pull_risk, c.wrench)
-    )
-    tolerated = judge.tolerated(job.criticality)
-    return JobCoverage(
-        job=job,
-        tolerated_pull_risk=tolerated,
-        candidates=tuple(candidates),
-        without_risk=without,
-        out_of_service=out_of_service,
-        uncovered=_why_not(candidates, tolerated, without, out_of_service),
-    )
-
-
-def _why_not(
-    candidates: Sequence[Candidate],
-    tolerated: float,
-    without: "Mapping[NoRisk, tuple[str, ...]]",
-    out_of_service: tuple[str, ...],
-) -> Uncovered | None:
-    from analysis.pull_matrix import NoRisk
-
-    if any(candidate.covers for candidate in candidates):
-        return None
-    if any(candidate.odds.pull_risk <= tolerated for candidate in candidates):
-        return Uncovered.NOT_FIT
-    if candidates:
-        return Uncovered.RISK_TOO_HIGH
-    if NoRisk.NO_EVIDENCE in without:
-        return Uncovered.NO_EVIDENCE
-    if out_of_service:
-        return Uncovered.OUT_OF_SERVICE
-    if NoRisk.NO_TOLERANCE in without:
-        return Uncovered.NO_TOLERANCE
-    return Uncovered.OUT_OF_EVERY_RANGE
-
-
-def _with_the_range(shop: "Shop", serials: Iterable[str], job: Job) -> tuple[str, ...]:
-    """Those of the wrenches whose marked range and stated tolerance hold the job."""
-    from analysis.errors import OutsideRange
-
-    found = []
-    for serial in serials:
-        try:
-            shop.ranges[serial].mpd_pct(job.direction, shop.ranges[serial].share(job.torque.nm))
-        except OutsideRange:
-            continue
-        found.append(serial)
-    return tuple(found)
-
-
-def _fewest(found: Sequence[JobCoverage], serials: Sequence[str]) -> "Cover":
+def _fewest(found: Sequence[JobCoverage], wrenches: int) -> "Cover":
     """The smallest set; of those the one with the fewest jobs done with caution, then of least
     total pull risk.
     """
     import numpy as np
 
     from analysis.coverage import fewest_cover
-    from analysis.fitness import Fitness
 
-    shape = len(found), len(serials)
+    shape = len(found), wrenches
     allowed, caution, risk = np.zeros(shape, dtype=np.bool_), np.zeros(shape), np.zeros(shape)
-    column = {serial: i for i, serial in enumerate(serials)}
     for place, each in enumerate(found):
-        for candidate in each.candidates:
-            cell = place, column[candidate.wrench]
-            allowed[cell] = candidate.covers
-            caution[cell] = candidate.fitness is not Fitness.FIT
-            risk[cell] = candidate.odds.pull_risk
+        each.fill(allowed[place], caution[place], risk[place])
     return fewest_cover(allowed, [caution, risk])
 
 

@@ -43,9 +43,9 @@ def job_in_words(found: JobCoverage, done_with: str | None) -> str:
     )
     if found.uncovered is not None:
         return f"{what}: no wrench may do it: {_why_not(found)}."
-    chosen = next(each for each in found.candidates if each.wrench == done_with)
-    number_fit = sum(each.covers for each in found.candidates)
-    choice = "the only wrench that may" if number_fit == 1 else f"one of {number_fit} that may"
+    chosen = found.of(done_with or "")
+    assert chosen is not None  # noqa: S101 - a job that some wrench may do is done with one
+    choice = "the only wrench that may" if found.able == 1 else f"one of {found.able} that may"
     because = "; ".join(reason.words for reason in chosen.reasons)
     verdict = (
         "" if chosen.fitness is Fitness.FIT else f"; {verdict_in_words(chosen.fitness)}: {because}"
@@ -59,10 +59,10 @@ def job_in_words(found: JobCoverage, done_with: str | None) -> str:
 def _why_not(found: JobCoverage) -> str:
     from analysis.pull_matrix import NoRisk
 
-    names = [each.wrench for each in found.candidates]
+    names = found.wrenches
     match found.uncovered:
         case Uncovered.RISK_TOO_HIGH:
-            best = min(found.candidates, key=lambda each: each.odds.pull_risk)
+            best = found.safest()
             return (
                 f"{listed(names)} {_verb(names, 'has', 'have')} the range, but the lowest chance "
                 f"that the pull is outside the limit, {chance(best.odds.pull_risk)} with "
@@ -71,9 +71,7 @@ def _why_not(found: JobCoverage) -> str:
             )
         case Uncovered.NOT_FIT:
             return f"{listed(names)} {_verb(names, 'has', 'have')} the range, but " + "; ".join(
-                f"{each.wrench}: {each.reasons[0].words}"
-                for each in found.candidates
-                if each.odds.pull_risk <= found.tolerated_pull_risk
+                f"{each.wrench}: {each.reasons[0].words}" for each in found.tolerable(_MOST_NAMES)
             )
         case Uncovered.NO_EVIDENCE:
             silent = found.without_risk[NoRisk.NO_EVIDENCE]

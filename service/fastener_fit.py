@@ -3,9 +3,11 @@
 The pull is judged by `pull`; this adds its margin, the angle step that follows it, and the order.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cached_property
+from itertools import islice
 from typing import TYPE_CHECKING
 
 from analysis.errors import NotEnoughEvidence, OutsideRange
@@ -14,7 +16,8 @@ from service.angle_records import AngleCheck
 from service.angle_verdict import limit_of
 from service.fastener import Fastener
 from service.pull import JudgedPull, PullDay, choice_order, judge_pull, limits_of
-from service.records import ServiceStatus, Wrench
+from service.records import Wrench
+from service.whole_shop import JudgedPulls, WholeShop
 
 if TYPE_CHECKING:
     from analysis.angle import AngleForecast, AngleLaw
@@ -93,19 +96,32 @@ def judge_fit(
 
     Raises OutsideRange and NotEnoughEvidence as `judge_pull` does.
     """
-    from analysis.fitness import Ground, Reason, gravest_first, verdict_of
+    pull = judge_pull(by, wrench, fastener.direction, fastener.torque.nm)
+    own = checks_in(angle_checks, wrench.serial, fastener.direction)
+    return fit_of_pull(by, wrench, pull, fastener, own)
+
+
+def fit_of_pull(
+    by: PullDay,
+    wrench: Wrench,
+    pull: JudgedPull,
+    fastener: Fastener,
+    angle_checks: Sequence[AngleCheck],
+) -> JudgedFit:
+    """The verdict where the pull is judged already.
+
+    angle_checks  the wrench's own in the fastener's direction
+    """
+    from analysis.fitness import gravest_first, verdict_of
     from analysis.margin import margin
 
-    pull = judge_pull(by, wrench, fastener.direction, fastener.torque.nm)
     risk = pull.risk
     angle: JudgedAngle | UnjudgedAngle | None = None
     reasons = pull.reasons
     if fastener.angle_deg is not None:
-        own = checks_in(angle_checks, wrench.serial, fastener.direction)
-        angle, more = _judge_angle(by, wrench, pull, fastener.angle_deg, own)
-        if isinstance(angle, UnjudgedAngle):
-            words = f"{angle.because}, so the angle must be measured by other means"
-            more = (Reason(Ground.ANGLE_NOT_JUDGED, words),)
+        angle, more = _judge_angle(
+            by, wrench, risk.low_risk, risk.high_risk, fastener.angle_deg, angle_checks
+        )
         reasons = gravest_first((*reasons, *more))
     return JudgedFit(
         pull=pull,
@@ -119,41 +135,54 @@ def judge_fit(
 def _judge_angle(
     by: PullDay,
     wrench: Wrench,
-    pull: JudgedPull,
+    low_risk: float,
+    high_risk: float,
     target_deg: float,
     checks: Sequence[AngleCheck],
 ) -> "tuple[JudgedAngle | UnjudgedAngle, tuple[Reason, ...]]":
+    """The angle step after a pull with these chances of being too low and too high."""
+    from analysis.fitness import Ground, Reason
+
+    found = _angle(by, wrench, low_risk, high_risk, target_deg, checks)
+    if isinstance(found, UnjudgedAngle):
+        words = f"{found.because}, so the angle must be measured by other means"
+        return found, (Reason(Ground.ANGLE_NOT_JUDGED, words),)
+    return found
+
+
+def _angle(
+    by: PullDay,
+    wrench: Wrench,
+    low_risk: float,
+    high_risk: float,
+    target_deg: float,
+    checks: Sequence[AngleCheck],
+) -> "tuple[JudgedAngle, tuple[Reason, ...]] | UnjudgedAngle":
     from analysis.angle import angle_law, forecast_angle
     from analysis.angle_fitness import angle_reasons
     from analysis.angle_step import step_risk
 
     performance = wrench.angle
     if performance is None:
-        return (
-            UnjudgedAngle(
-                AngleGap.NOT_MEASURED,
-                "it measures no angle",
-                "take a wrench that measures angles, or another means of measuring this one; if it"
-                " does measure angles, state its angle performance",
-            ),
-            (),
+        return UnjudgedAngle(
+            AngleGap.NOT_MEASURED,
+            "it measures no angle",
+            "take a wrench that measures angles, or another means of measuring this one; if it"
+            " does measure angles, state its angle performance",
         )
     highest = performance.highest_deg
     if highest is not None and target_deg > highest:
-        return (
-            UnjudgedAngle(
-                AngleGap.NOT_COUNTED,
-                f"{target_deg:g}° is more than the {highest:g}° that it counts in one step",
-                "take a wrench that counts as far, or another means of measuring the angle",
-            ),
-            (),
+        return UnjudgedAngle(
+            AngleGap.NOT_COUNTED,
+            f"{target_deg:g}° is more than the {highest:g}° that it counts in one step",
+            "take a wrench that counts as far, or another means of measuring the angle",
         )
     try:
         law = angle_law(history_of(checks))
     except NotEnoughEvidence as finding:
-        return UnjudgedAngle(AngleGap.NO_EVIDENCE, finding.because, finding.needed), ()
+        return UnjudgedAngle(AngleGap.NO_EVIDENCE, finding.because, finding.needed)
     forecast = forecast_angle(law, target_deg, limit_of(performance).at(target_deg), by.day)
-    step = step_risk(pull.risk.low_risk, pull.risk.high_risk, forecast.risk)
+    step = step_risk(low_risk, high_risk, forecast.risk)
     reasons = angle_reasons(
         law,
         forecast,
@@ -164,37 +193,106 @@ def _judge_angle(
     return JudgedAngle(law, forecast, step), reasons
 
 
-def choices(
-    by: PullDay,
-    wrenches: Iterable[Wrench],
-    fastener: Fastener,
-    angle_checks: Sequence[AngleCheck],
-) -> tuple[list[JudgedFit], list[WrenchLeftOut]]:
-    """The wrenches in service in order of choice, and those that cannot be judged, by serial."""
-    found: list[JudgedFit] = []
-    left_out: list[WrenchLeftOut] = []
-    for wrench in wrenches:
-        if wrench.status is ServiceStatus.OUT_OF_SERVICE:
-            continue
+class Choices:
+    """The wrenches in service in order of choice for a fastener; those listed are told in full.
+
+    fit, caution, judged  how many are fit, fit with caution, and can be judged at all
+    left_out              how many cannot
+    """
+
+    def __init__(
+        self, whole: WholeShop, fastener: Fastener, angle_checks: Sequence[AngleCheck]
+    ) -> None:
+        from analysis.fitness import Fitness
+
+        self._whole = whole
+        self._fastener = fastener
+        self._angle_checks = angle_checks
+        found = whole.in_service(fastener.torque.nm, fastener.direction)
+        self._order = (
+            whole.in_order(found) if fastener.angle_deg is None else self._with_angles(found)
+        )
+        self.fit = self._order.count(Fitness.FIT)
+        self.caution = self._order.count(Fitness.CAUTION)
+        self.judged = self._order.size
+        self.left_out = len(whole.registry.in_service) - self.judged
+
+    @property
+    def first(self) -> str | None:
+        """Serial of the first choice; None: no wrench can be judged."""
+        return self._whole.day.members[self._order.pulls.member[0]][0] if self.judged else None
+
+    def best(self, most: int) -> list[JudgedFit]:
+        """The first of them."""
+        pulls = self._whole.in_words(self._order.only(slice(most)))
+        wrenches = self._whole.registry.by_serial
+        return [
+            fit_of_pull(
+                self._whole.by,
+                wrenches[pull.wrench],
+                pull,
+                self._fastener,
+                self._angles.get(pull.wrench, []),
+            )
+            for pull in pulls
+        ]
+
+    def first_left_out(self, most: int) -> list[WrenchLeftOut]:
+        """The first of those that cannot be judged, by serial."""
+        chosen = {self._whole.day.members[place][0] for place in self._order.pulls.member}
+        silent = (each for each in self._whole.registry.in_service if each.serial not in chosen)
+        return [self._left_out(wrench) for wrench in islice(silent, most)]
+
+    def _left_out(self, wrench: Wrench) -> WrenchLeftOut:
+        direction = self._fastener.direction
+        shop = self._whole.by.shop
         try:
-            found.append(judge_fit(by, wrench, fastener, angle_checks))
+            marked = shop.ranges[wrench.serial]
+            marked.mpd_pct(direction, marked.share(self._fastener.torque.nm))
+            shop.fit.place(wrench.serial, direction)
         except NotEnoughEvidence as finding:
-            left_out.append(
-                WrenchLeftOut(
-                    wrench.serial, NotJudged.NOT_ENOUGH_EVIDENCE, finding.because, finding.needed
-                )
-            )
+            why = NotJudged.NOT_ENOUGH_EVIDENCE
+            return WrenchLeftOut(wrench.serial, why, finding.because, finding.needed)
         except OutsideRange as outside:
-            stated = wrench.mpd(fastener.direction) is not None
-            left_out.append(
-                WrenchLeftOut(
-                    wrench.serial,
-                    NotJudged.OUT_OF_RANGE if stated else NotJudged.NO_STATED_TOLERANCE,
-                    outside.because,
-                    outside.needed,
-                )
+            stated = wrench.mpd(direction) is not None
+            why = NotJudged.OUT_OF_RANGE if stated else NotJudged.NO_STATED_TOLERANCE
+            return WrenchLeftOut(wrench.serial, why, outside.because, outside.needed)
+        raise AssertionError(f"{wrench.serial} can be judged")
+
+    @cached_property
+    def _angles(self) -> Mapping[str, list[AngleCheck]]:
+        """Those of the fastener's direction, by wrench."""
+        found: dict[str, list[AngleCheck]] = {}
+        for check in self._angle_checks:
+            if check.direction is self._fastener.direction:
+                found.setdefault(check.wrench, []).append(check)
+        return found
+
+    def _with_angles(self, found: JudgedPulls) -> JudgedPulls:
+        """In order by the whole: an angle that is judged comes before one that is not."""
+        import numpy as np
+
+        from analysis.fitness import Fitness, verdict_of
+
+        assert self._fastener.angle_deg is not None  # noqa: S101 - the caller's part
+        order = list(Fitness)
+        off = found.pulls.numbers.risk
+        fitness = found.fitness.copy()
+        unjudged = np.ones(found.size, dtype=np.bool_)
+        for i, member in enumerate(found.pulls.member):
+            wrench = self._whole.registry.by_serial[self._whole.day.members[member][0]]
+            angle, reasons = _judge_angle(
+                self._whole.by,
+                wrench,
+                float(found.pulls.numbers.low[i]),
+                float(found.pulls.numbers.high[i]),
+                self._fastener.angle_deg,
+                self._angles.get(wrench.serial, []),
             )
-    return sorted(found, key=order), left_out
+            fitness[i] = max(fitness[i], order.index(verdict_of(reasons)))
+            if isinstance(angle, JudgedAngle):
+                off[i], unjudged[i] = angle.step.either_at_most, False
+        return self._whole.in_order(JudgedPulls(found.pulls, fitness), off, unjudged)
 
 
 def order(fit: JudgedFit) -> "tuple[int, bool, float, float, str]":

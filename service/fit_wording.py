@@ -5,11 +5,10 @@ from datetime import date
 from math import isfinite
 from typing import TYPE_CHECKING
 
-from analysis.fitness import Fitness
 from analysis.numerals import chance, number, percent
 from service.criticality import Criticality
 from service.fastener import Fastener
-from service.fastener_fit import JudgedAngle, JudgedFit, UnjudgedAngle
+from service.fastener_fit import Choices, JudgedAngle, JudgedFit, UnjudgedAngle
 from service.records import Policy
 from service.torque import Torque, newton_metres_per
 from service.wording import direction_in_words, risk_in_words, torque_in_words
@@ -93,7 +92,7 @@ def seating_in_words(fit: JudgedFit, limits: Policy) -> str:
     return f"{words}."
 
 
-def choice_in_words(found: list[JudgedFit], fastener: Fastener) -> str:
+def choice_in_words(found: Choices, fastener: Fastener) -> str:
     """How many wrenches of the shop will do, and the first of them."""
     what = f"{torque_in_words(fastener.torque)} {direction_in_words(fastener.direction)}"
     if fastener.angle_deg is not None:
@@ -102,11 +101,10 @@ def choice_in_words(found: list[JudgedFit], fastener: Fastener) -> str:
         what = f"{fastener.name}, {what}"
     if fastener.criticality is Criticality.SAFETY_CRITICAL:
         what += ", safety-critical (a tenth of the usual limits)"
-    fit = sum(each.fitness is Fitness.FIT for each in found)
-    caution = sum(each.fitness is Fitness.CAUTION for each in found)
+    fit, caution = found.fit, found.caution
     if not fit and not caution:
         return f"{what}: no wrench in service is fit."
     return (
         f"{what}: of the wrenches in service {fit or 'none'} {'is' if fit < 2 else 'are'} fit,"
-        f" {caution or 'none'} with caution; the first choice is {found[0].pull.wrench}."
+        f" {caution or 'none'} with caution; the first choice is {found.first}."
     )

@@ -17,6 +17,7 @@ from functools import partial
 from threading import Lock
 from typing import TYPE_CHECKING, Final
 
+from service.kept import Kept
 from service.records import CheckPaper, Policy
 from service.relearning import Relearning
 
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
     from analysis.fleet import FleetFit
     from analysis.range_study import RangeStudy
     from analysis.shop import Shop as FittedShop
+    from analysis.shop_day import ShopDay
+    from analysis.standing import Standing
     from analysis.use_since import Work
     from analysis.vocabulary import Direction
     from analysis.what_if import ShopOutcome
@@ -36,6 +39,8 @@ if TYPE_CHECKING:
     Loaded = tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, Mapping[str, CheckPaper]]
 
 MOST_ENTRIES: Final = 4
+MOST_DAYS: Final = 2  # of one evidence: two kilobytes a wrench and direction each
+MOST_BY_WORK: Final = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +102,10 @@ class ShopEvidence:
         # Apart, so that a study under way holds up no forecast.
         self._study_lock = Lock()
         self._proofs: Mapping[tuple[str, Direction], tuple[Proof, ...]] | None = None
+        self._standings: Mapping[tuple[str, Direction], Standing] | None = None
+        # What hangs on the laws and a day, and what hangs on the recorded work as well.
+        self._days = Kept(MOST_DAYS)
+        self.by_work = Kept(MOST_BY_WORK)
         self._fit: FleetFit | None = None
         self._outcomes: dict[int, tuple[ShopOutcome, ...]] = {}
         self._due: dict[tuple[int, float], dict[tuple[str, Direction], Due]] = {}
@@ -120,6 +129,7 @@ class ShopEvidence:
             other = copy.copy(self)
             other._work = load()
             other._due_lock, other._due = Lock(), {}
+            other.by_work = Kept(MOST_BY_WORK)
             latest = version, other
             self._latest = latest
         return latest[1]
@@ -150,6 +160,16 @@ class ShopEvidence:
             if base._proofs is None:
                 base._proofs = proofs_of(self.deviations, self.frames.papers)
             return base._proofs
+
+    def standing(self, serial: str, direction: "Direction") -> "Standing":
+        """What the checks of one wrench say in one direction."""
+        from analysis.standing import UNKNOWN, standings
+
+        base = self._base
+        with base._lock:
+            if base._standings is None:
+                base._standings = standings(self.deviations)
+            return base._standings.get((serial, direction), UNKNOWN)
 
     def under(self, policy: Policy) -> "FittedShop":
         """The fitted shop under a policy; the first call fits the fleet."""
@@ -183,6 +203,20 @@ class ShopEvidence:
             if key not in self._due:
                 self._due = {key: due_of_shop(shop, day, seen)}
             return self._due[key]
+
+    def shop_day(self, policy: Policy, today: float, day: float) -> "ShopDay":
+        """Every wrench on a day foreseen today, under the policy's plan."""
+        from analysis.shop_day import shop_day
+
+        def made() -> "ShopDay":
+            passing = None
+            if day == today:
+                # The due dates have found it on their way.
+                due = self.all_due(policy, today)
+                passing = {member: each.waits[0].pass_probability for member, each in due.items()}
+            return shop_day(self._base.under(policy), day, passing)
+
+        return self._base._days.get((policy.version, day), made)
 
     def other_targets(self, policy: Policy) -> "tuple[ShopOutcome, ...]":
         """What other reliability targets would cost and bring for the shop.
@@ -232,6 +266,7 @@ class ShopEvidence:
         """The same frames under laws learnt from them; what does not rest on laws is kept."""
         anew = ShopEvidence(self.frames, learnt, self._tell)
         anew._proofs = self._proofs
+        anew._standings = self._standings
         anew._studies = self._studies
         return anew
 
@@ -270,6 +305,7 @@ class FleetCache:
         self._lock = Lock()
         self._entries: OrderedDict[Key, ShopEvidence] = OrderedDict()
         self._learnt: dict[str, Learnt] = {}
+        self.registries = Kept(MOST_ENTRIES)
         self._relearning = None if relearn_after_s is None else Relearning(relearn_after_s)
 
     def evidence(

@@ -3,19 +3,23 @@
 What a lead technician looks at in the morning. Joins the records with what `analysis` finds.
 """
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING, Final
 
-from analysis.errors import NotEnoughEvidence
+import numpy as np
+
+from analysis.fitness import Fitness
 from analysis.vocabulary import Direction
 from service.bench_plan import BenchPlan, bench_plan
 from service.bookings import BenchBook
 from service.frames import date_of_day, number_of_date
-from service.pull import JudgedPull, PullDay, judge_pull, torque_of
+from service.pull import JudgedPull, PullDay, torque_of
 from service.records import ServiceStatus, Wrench
+from service.registry import Registry
 from service.torque import Torque
+from service.whole_shop import JudgedPulls, WholeShop
 
 if TYPE_CHECKING:
     from service.fleet_cache import ShopEvidence
@@ -25,12 +29,26 @@ PLAN_DAYS: Final = 35
 
 @dataclass(frozen=True, slots=True)
 class WrenchDay:
-    """A wrench in service: its riskiest direction, and the earlier due date of its directions."""
+    """A wrench in service: its riskiest direction, and the earlier due date of its directions.
+
+    place   of that direction's pull among those judged
+    """
+
+    wrench: Wrench
+    direction: Direction
+    fitness: Fitness
+    due_on: date
+    place: int
+
+
+@dataclass(frozen=True, slots=True)
+class ToldDay:
+    """A wrench's day with the verdict in full; torque: where in its range a pull is riskiest."""
 
     wrench: Wrench
     direction: Direction
     judged: JudgedPull
-    torque: Torque  # where in its range a pull is riskiest
+    torque: Torque
     due_on: date
 
 
@@ -42,6 +60,7 @@ class FleetDay:
     unknown   in service without a reading that speaks for them, by serial
     out       out of service, by serial
     plan      of PLAN_DAYS
+    whole, judged  what the rows were made from, the riskiest first
     """
 
     today: date
@@ -49,55 +68,58 @@ class FleetDay:
     unknown: tuple[Wrench, ...]
     out: tuple[Wrench, ...]
     plan: BenchPlan
+    whole: WholeShop
+    judged: JudgedPulls
+
+    def told(self, rows: Sequence[WrenchDay]) -> list[ToldDay]:
+        """Some of the rows with every reason."""
+        pulls = self.judged.only(np.array([row.place for row in rows], dtype=np.intp))
+        return [
+            ToldDay(
+                row.wrench,
+                row.direction,
+                judged,
+                torque_of(row.wrench, judged.risk.x),
+                row.due_on,
+            )
+            for row, judged in zip(rows, self.whole.in_words(pulls), strict=True)
+        ]
 
     def overdue(self) -> tuple[WrenchDay, ...]:
         return tuple(row for row in self.rows if row.due_on < self.today)
 
 
-def fleet_day(evidence: "ShopEvidence", wrenches: Iterable[Wrench], book: BenchBook) -> FleetDay:
-    """The fleet on the book's day.
-
-    wrenches   all of the shop's, by serial
-    """
-    policy, day = book.policy, number_of_date(book.today)
-    by = PullDay.of(evidence, policy, day)
-    rows: list[WrenchDay] = []
-    unknown: list[Wrench] = []
-    out: list[Wrench] = []
-    for wrench in wrenches:
-        if wrench.status is ServiceStatus.OUT_OF_SERVICE:
-            out.append(wrench)
-            continue
-        found = _of_wrench(by, wrench, policy.time_zone)
-        if found is None:
-            unknown.append(wrench)
-        else:
-            rows.append(found)
-    rows.sort(key=lambda row: (-row.judged.risk.score, row.wrench.serial))
+def fleet_day(evidence: "ShopEvidence", registry: Registry, book: BenchBook) -> FleetDay:
+    """The fleet on the book's day."""
+    policy = book.policy
+    by = PullDay.of(evidence, policy, number_of_date(book.today))
+    whole = WholeShop(by, registry)
+    judged = whole.by_score(whole.riskiest())
+    rows = _rows(whole, judged)
+    known = {row.wrench.serial for row in rows}
     return FleetDay(
         today=book.today,
         rows=tuple(rows),
-        unknown=tuple(unknown),
-        out=tuple(out),
+        unknown=tuple(each for each in registry.in_service if each.serial not in known),
+        out=tuple(each for each in registry if each.status is ServiceStatus.OUT_OF_SERVICE),
         plan=bench_plan(book, by.due, PLAN_DAYS),
+        whole=whole,
+        judged=judged,
     )
 
 
-def _of_wrench(by: PullDay, wrench: Wrench, time_zone: str) -> WrenchDay | None:
-    judged: list[tuple[JudgedPull, Direction]] = []
-    for way in Direction:
-        if wrench.mpd(way) is not None:
-            try:
-                judged.append((judge_pull(by, wrench, way, None), way))
-            except NotEnoughEvidence:
-                continue  # the other direction may have a reading
-    if not judged:
-        return None
-    worst, direction = max(judged, key=lambda each: each[0].risk.score)
-    return WrenchDay(
-        wrench=wrench,
-        direction=direction,
-        judged=worst,
-        torque=torque_of(wrench, worst.risk.x),
-        due_on=min(date_of_day(by.due[wrench.serial, way].due_day, time_zone) for _, way in judged),
-    )
+def _rows(whole: WholeShop, judged: JudgedPulls) -> list[WrenchDay]:
+    """One a wrench, the riskiest first; a wrench stands where its riskier direction does."""
+    by, order = whole.by, list(Fitness)
+    rows: dict[str, WrenchDay] = {}
+    for place, (member, fitness) in enumerate(
+        zip(judged.pulls.member.tolist(), judged.fitness.tolist(), strict=True)
+    ):
+        serial, direction = whole.day.members[member]
+        due_on = date_of_day(by.due[serial, direction].due_day, by.policy.time_zone)
+        if first := rows.get(serial):
+            rows[serial] = replace(first, due_on=min(first.due_on, due_on))
+        else:
+            wrench = whole.registry.by_serial[serial]
+            rows[serial] = WrenchDay(wrench, direction, order[fitness], due_on, place)
+    return list(rows.values())

@@ -3,11 +3,10 @@
 Joins what the records say (in service or not) with what `analysis` finds.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, TypeVar
 
-from analysis.errors import NotEnoughEvidence, OutsideRange
 from service.acceptance import AcceptanceVerdict, judge_acceptance
 from service.criticality import Criticality, policy_for
 from service.records import Policy, ServiceStatus, Wrench
@@ -19,9 +18,13 @@ if TYPE_CHECKING:
     from analysis.fitness import Fitness, Limits, Reason
     from analysis.risk import Risk
     from analysis.shop import Shop
+    from analysis.shop_day import ShopDay
+    from analysis.standing import Standing
     from analysis.vocabulary import Direction
     from service.fleet_cache import ShopEvidence
     from service.proofs import Proof
+
+Made = TypeVar("Made")
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,13 +33,16 @@ class PullDay:
 
     due     of every wrench and direction of the shop that has a reading and a stated tolerance
     policy  the shop's, with its limits for the fastener's criticality
+    today   the day on which the pulls are foreseen
     day     UTC days since 1970-01-01, of the pulls
     proofs  what speaks for accepting each wrench in each direction, with a reading or not
     """
 
+    evidence: "ShopEvidence"
     shop: "Shop"
     due: "Mapping[tuple[str, Direction], Due]"
     policy: Policy
+    today: float
     day: float
     proofs: "Mapping[tuple[str, Direction], tuple[Proof, ...]]"
 
@@ -53,12 +59,26 @@ class PullDay:
         """The pulls of a day foreseen today; `day` None: today's."""
         limits = policy_for(policy, criticality)
         return cls(
+            evidence=evidence,
             shop=evidence.under(limits),
             due=evidence.all_due(policy, today),
             policy=limits,
+            today=today,
             day=today if day is None else day,
             proofs=evidence.proofs(),
         )
+
+    @property
+    def shop_day(self) -> "ShopDay":
+        """Every wrench of the shop on that day, whatever the fastener."""
+        return self.evidence.shop_day(self.policy, self.today, self.day)
+
+    def standing(self, serial: str, direction: "Direction") -> "Standing":
+        return self.evidence.standing(serial, direction)
+
+    def kept(self, what: Hashable, make: Callable[[], Made]) -> Made:
+        """What is worked out once for the day, whatever the fastener."""
+        return self.evidence.by_work.get((what, self.policy.version, self.today, self.day), make)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,27 +104,26 @@ def judge_pull(
 
     Raises OutsideRange and NotEnoughEvidence as `analysis.shop` does.
     """
-    from analysis.fitness import (
-        Ground,
-        Reason,
-        gravest_first,
-        reasons_for,
-        verdict_of,
-    )
     from analysis.shop import risk_of_pull, worst_risk
-    from analysis.standing import standing
 
-    shop, policy = by.shop, by.policy
     if torque_nm is None:
-        risk = worst_risk(shop, wrench.serial, direction, by.day)
+        risk = worst_risk(by.shop, wrench.serial, direction, by.day)
     else:
-        risk = risk_of_pull(shop, wrench.serial, direction, torque_nm, by.day)
-    found = standing(shop.deviations, wrench.serial, direction)
+        risk = risk_of_pull(by.shop, wrench.serial, direction, torque_nm, by.day)
+    return verdict_on(by, wrench, direction, risk)
+
+
+def verdict_on(by: PullDay, wrench: Wrench, direction: "Direction", risk: "Risk") -> JudgedPull:
+    """The verdict on a pull whose risk is known."""
+    from analysis.fitness import Ground, Reason, gravest_first, reasons_for, verdict_of
+
+    policy = by.policy
+    found = by.standing(wrench.serial, direction)
     reasons = reasons_for(
         risk,
         by.due[wrench.serial, direction],
         found,
-        shop.fit.place(wrench.serial, direction)[0].source,
+        by.shop.fit.place(wrench.serial, direction)[0].source,
         wrench.mechanism,
         limits_of(policy),
         by.day,
@@ -175,36 +194,6 @@ def acceptance_reason(
             return Reason(Ground.ACCEPTED_FOR_NOW, words)
         case _:
             return None
-
-
-def next_better(
-    by: PullDay,
-    judged: JudgedPull | None,
-    others: Iterable[Wrench],
-    direction: "Direction",
-    torque_nm: float,
-) -> JudgedPull | None:
-    """The best of the others in service for the same pull, if it is better than the one judged.
-
-    In the order of `choice_order`; one that is not fit is no choice.
-
-    judged   None: nothing speaks for the wrench asked about, so any choice is better
-    """
-    from analysis.fitness import Fitness
-
-    best = judged
-    for wrench in others:
-        if wrench.status is ServiceStatus.OUT_OF_SERVICE:
-            continue
-        try:
-            other = judge_pull(by, wrench, direction, torque_nm)
-        except (NotEnoughEvidence, OutsideRange):
-            continue  # nothing speaks for it, so it is not offered
-        if other.fitness is not Fitness.NOT_FIT and (
-            best is None or choice_order(other) < choice_order(best)
-        ):
-            best = other
-    return None if best is judged else best
 
 
 # Chances below this are alike: a wide limit would else put a coarse wrench before an exact one.

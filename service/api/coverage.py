@@ -5,11 +5,11 @@ import io
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import date
-from typing import Any, Final, cast
+from typing import Annotated, Any, Final, cast
 
 from litestar import Controller, Request, Response, post
 from litestar.di import NamedDependency
-from litestar.params import RawBody
+from litestar.params import QueryParameter, RawBody
 
 from service import methods
 from service.api import problem_kinds as kinds
@@ -17,14 +17,14 @@ from service.api.access import Shop
 from service.api.answers import JSON, REVALIDATE, JsonResponse
 from service.api.body import InvalidRequest, MalformedBody, agreed_media_type, read_body
 from service.api.operations import TextBody, tells
-from service.api.paging import every_wrench
+from service.api.paging import registry_of
 from service.api.parameters import AsOf
 from service.api.pull_date import pulled_on
 from service.api.questions import Question, ask
 from service.coverage import Coverage, cover_jobs
 from service.findings import Finding, Refused
 from service.imports.jobs import read_jobs
-from service.records import Wrench
+from service.registry import Registry
 from service.schemas.analyses import MethodAnswer
 from service.schemas.coverage import CoverageAnswer, CoverageInput, JobInput
 
@@ -55,6 +55,12 @@ _Place = Callable[[int, str], tuple[str, int | None]]
 SentJobs = tuple[tuple[JobInput, ...], _Place]
 
 
+USUAL_LISTED: Final = 100
+Listed = Annotated[
+    int, QueryParameter(description="How many wrenches to list for each job.", ge=1, le=10_000)
+]
+
+
 class CoverageController(Controller):
     path = "/v1/coverage"
     tags = ["analyses"]  # noqa: RUF012 - the framework's own form
@@ -65,9 +71,10 @@ class CoverageController(Controller):
         description=(
             "Every job against every wrench in service: pull risk, place in range and verdict, as "
             "by readRisk. The fewest wrenches that do every job that any may do, exactly; for each "
-            "job that none may do, the reason; and what ranges would hold those. A question: "
+            "job that none may do, the reason; and what ranges would hold those. Of each job's "
+            "wrenches the first are listed, those that may do it before others. A question: "
             "nothing is stored. Jobs come as JSON or as CSV; with `Accept: text/csv` the matrix "
-            "comes back as CSV."
+            "comes back as CSV, whole."
         ),
         status_code=200,
         sync_to_thread=True,
@@ -80,6 +87,7 @@ class CoverageController(Controller):
         shop: NamedDependency[Shop],
         request: Request[Any, Any, Any],
         body: RawBody,
+        limit: Listed = USUAL_LISTED,
         as_of: AsOf = None,
     ) -> Response[CoverageAnswer]:
         jobs = _jobs(agreed_media_type(request, JSON, _CSV), body)
@@ -91,17 +99,17 @@ class CoverageController(Controller):
                 headers={**REVALIDATE, "Vary": "Accept"},
             )
         return JsonResponse(
-            coverage_answer(question, coverage), headers={**REVALIDATE, "Vary": "Accept"}
+            coverage_answer(question, coverage, limit), headers={**REVALIDATE, "Vary": "Accept"}
         )
 
 
 def covered(
     shop: Shop, sent: SentJobs, as_of: str | None = None
-) -> tuple[Question[tuple[Wrench, ...]], Coverage]:
+) -> tuple[Question[Registry], Coverage]:
     """The jobs against the shop's wrenches; raises Refused, InvalidRequest and what `ask` does."""
     question = ask(
         shop,
-        lambda records: tuple(every_wrench(records)),
+        lambda records: registry_of(shop, records),
         "coverage",
         as_of=as_of,
         if_none_match=None,
@@ -118,10 +126,13 @@ def covered(
     )
 
 
-def coverage_answer(question: Question[tuple[Wrench, ...]], coverage: Coverage) -> CoverageAnswer:
-    """The answer as it is sent."""
+def coverage_answer(
+    question: Question[Registry], coverage: Coverage, limit: int = USUAL_LISTED
+) -> CoverageAnswer:
+    """The answer as it is sent, with so many wrenches for each job."""
     return CoverageAnswer.of(
         coverage,
+        limit,
         as_of=question.as_of,
         day=question.today,
         method=MethodAnswer.model_validate(methods.FORECAST),
@@ -187,6 +198,6 @@ def _as_csv(coverage: Coverage) -> bytes:
                 f"{100 * each.odds.x:.6g}",
                 done_with or "",
             )
-            for each in found.candidates
+            for each in found.best(found.judged)
         )
     return text.getvalue().encode()

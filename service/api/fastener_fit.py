@@ -12,16 +12,17 @@ from service.api import problem_kinds as kinds
 from service.api.access import Shop
 from service.api.answers import JsonResponse
 from service.api.operations import tells
-from service.api.paging import every_wrench
+from service.api.paging import registry_of
 from service.api.parameters import AsOf
 from service.api.pull_date import pulled_on
 from service.api.questions import Question, ask
 from service.fastener import Fastener
-from service.fastener_fit import JudgedFit, choices, judge_fit, order
+from service.fastener_fit import Choices, JudgedFit, judge_fit, order
 from service.fit_wording import choice_in_words
 from service.frames import number_of_date
 from service.pull import PullDay
 from service.records import Wrench
+from service.registry import Registry
 from service.schemas.analyses import MethodAnswer
 from service.schemas.fastener_fit import (
     FastenerAnswer,
@@ -32,8 +33,9 @@ from service.schemas.fastener_fit import (
     LeftOutAnswer,
 )
 from service.store import ShopStore
+from service.whole_shop import WholeShop
 
-Subject = tuple[Wrench | None, tuple[Wrench, ...], tuple[AngleCheck, ...]]
+Subject = tuple[Wrench | None, Registry, tuple[AngleCheck, ...]]
 
 
 class FastenerFitController(Controller):
@@ -69,7 +71,7 @@ def fit_answer(shop: Shop, data: FastenerFitInput, as_of: str | None = None) -> 
 
     def about(records: ShopStore) -> Subject:
         named = records.wrenches.get(data.wrench) if data.wrench else None
-        return named, tuple(every_wrench(records)), records.angle_checks.every()
+        return named, registry_of(shop, records), records.angle_checks.every()
 
     question = ask(shop, about, "fastener-fit", data, as_of=as_of, if_none_match=None, by_use=True)
     return _answer(question, fastener, data)
@@ -78,7 +80,7 @@ def fit_answer(shop: Shop, data: FastenerFitInput, as_of: str | None = None) -> 
 def _answer(
     question: Question[Subject], fastener: Fastener, data: FastenerFitInput
 ) -> FastenerFitAnswer:
-    named, wrenches, angle_checks = question.subject
+    named, registry, angle_checks = question.subject
     if question.as_of is not None:
         until = question.as_of
         angle_checks = tuple(each for each in angle_checks if each.performed_at <= until)
@@ -105,8 +107,13 @@ def _answer(
             wrench = FitNotEnoughAnswer(
                 wrench=named.serial, because=finding.because, needed=finding.needed
             )
-    found, left_out = choices(by, wrenches, fastener, angle_checks)
-    listed = found if named is None else _better(found, named, judged)
+    found = Choices(WholeShop(by, registry), fastener, angle_checks)
+    # Those that are better come first: no more than were asked for need be told, and itself.
+    listed = (
+        found.best(data.limit)
+        if named is None
+        else _better(found.best(data.limit + 1), named, judged)[: data.limit]
+    )
     return FastenerFitAnswer(
         as_of=question.as_of,
         day=question.today,
@@ -119,10 +126,12 @@ def _answer(
         fastener=FastenerAnswer.of(fastener, by.policy),
         in_words=choice_in_words(found, fastener),
         wrench=wrench,
-        choices=tuple(map(told, listed[: data.limit])),
-        judged=len(found),
-        left_out=len(left_out),
-        not_judged=(tuple(map(LeftOutAnswer.of, left_out[: data.limit])) if named is None else ()),
+        choices=tuple(map(told, listed)),
+        judged=found.judged,
+        left_out=found.left_out,
+        not_judged=(
+            tuple(map(LeftOutAnswer.of, found.first_left_out(data.limit))) if named is None else ()
+        ),
         cautions=(
             *(
                 (cautions.STEP_FROM_THE_MAKER, cautions.OVERSHOOT_STAYS)

@@ -10,7 +10,7 @@ from threading import Lock, Thread
 from zoneinfo import ZoneInfo
 
 from service.api.access import Shop
-from service.api.paging import every_wrench
+from service.api.paging import registry_of
 from service.api.questions import ask
 from service.bookings import BenchBook
 from service.fleet_day import FleetDay, fleet_day
@@ -92,7 +92,7 @@ class FleetDays:
                     self._shop,
                     lambda records: (
                         self._key_of(records),
-                        tuple(every_wrench(records)),
+                        registry_of(self._shop, records),
                         records.bookings.every(),
                         records.bookings.last_checks(),
                     ),
@@ -106,14 +106,14 @@ class FleetDays:
                 with self._lock:
                     self._begun = None
                 return
-        key, wrenches, bookings, last_checks = question.subject
+        key, registry, bookings, last_checks = question.subject
         book = BenchBook(
             policy=question.policy,
             today=question.today,
             bookings=bookings,
-            wrenches={wrench.serial: wrench for wrench in wrenches},
+            wrenches=registry.by_serial,
             last_checks=last_checks,
         )
-        day = fleet_day(question.evidence, wrenches, book)
+        day = fleet_day(question.evidence, registry, book)
         with self._lock:
             self._key, self._day = key, day

@@ -6,9 +6,11 @@ from collections.abc import Iterator
 from typing import Final
 from urllib.parse import quote
 
+from service.api.access import Shop
 from service.api.body import InvalidRequest
 from service.findings import Finding
 from service.records import Wrench
+from service.registry import Registry
 from service.store import ShopStore
 
 MOST: Final = 200
@@ -52,6 +54,15 @@ def every_wrench(records: ShopStore) -> Iterator[Wrench]:
     while page := records.wrenches.list(after, MOST):
         yield from page
         after = page[-1].serial
+
+
+def registry_of(shop: Shop, records: ShopStore) -> Registry:
+    """All wrenches of the shop, read once for each version of its evidence."""
+    version = records.evidence_version()
+    found: Registry = shop.fleets.registries.get(
+        (shop.key, version), lambda: Registry(version, tuple(every_wrench(records)))
+    )
+    return found
 
 
 def location(resource: str, key: str) -> str:

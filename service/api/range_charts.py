@@ -18,7 +18,7 @@ from service.api.questions import Question
 from service.api.range_study import asked_about_range
 from service.charts.render import MEDIA_TYPES, ChartFormat, rendered
 from service.range_report import REPORT_HEADERS, report_page
-from service.records import Wrench
+from service.registry import Registry
 
 if TYPE_CHECKING:
     import altair
@@ -133,7 +133,7 @@ class RangeChartController(Controller):
 
 
 def _drawn(
-    question: Question[tuple[Wrench, ...]], name: RangeChart, direction: Direction
+    question: Question[Registry], name: RangeChart, direction: Direction
 ) -> "altair.TopLevelMixin":
     policy, evidence = question.policy, question.evidence
     study = evidence.range_study(policy)
@@ -151,6 +151,6 @@ def _drawn(
     return floors_chart(
         study,
         trusted_windows(evidence.under(policy), question.day),
-        {wrench.serial: wrench for wrench in question.subject},
+        question.subject.by_serial,
         direction,
     )

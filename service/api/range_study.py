@@ -6,10 +6,10 @@ from litestar.di import NamedDependency
 from analysis.vocabulary import Direction
 from service import methods
 from service.api.access import Shop
-from service.api.paging import every_wrench
+from service.api.paging import registry_of
 from service.api.parameters import AsOf, DirectionQuery, IfNoneMatch, SerialPath
 from service.api.questions import Question, answer_to, answered_or_why_not, ask, directions_of
-from service.records import Wrench
+from service.registry import Registry
 from service.schemas.analyses import MethodAnswer
 from service.schemas.range_study import RangeStudyAnswer
 from service.schemas.trusted_windows import TrustedWindowAnswer, WrenchWindowAnswer
@@ -94,11 +94,11 @@ class RangeStudyController(Controller):
 
 def asked_about_range(
     shop: Shop, operation: str, as_of: str | None, if_none_match: str | None, *parameters: object
-) -> Question[tuple[Wrench, ...]]:
+) -> Question[Registry]:
     """The question about all the shop's wrenches; raises as `ask` does."""
     return ask(
         shop,
-        lambda records: tuple(every_wrench(records)),
+        lambda records: registry_of(shop, records),
         operation,
         *parameters,
         as_of=as_of,
@@ -106,12 +106,12 @@ def asked_about_range(
     )
 
 
-def study_answer(question: Question[tuple[Wrench, ...]]) -> RangeStudyAnswer:
+def study_answer(question: Question[Registry]) -> RangeStudyAnswer:
     """The whole study; the first one of an evidence takes seconds."""
     from analysis.trust_floor import trusted_windows
 
     policy, evidence = question.policy, question.evidence
-    wrenches = {wrench.serial: wrench for wrench in question.subject}
+    wrenches = question.subject.by_serial
     return RangeStudyAnswer.of(
         evidence.range_study(policy),
         as_of=question.as_of,

@@ -13,14 +13,15 @@ from service.api import problem_kinds as kinds
 from service.api.access import Shop
 from service.api.body import InvalidRequest
 from service.api.operations import tells
-from service.api.paging import every_wrench
+from service.api.paging import registry_of
 from service.api.parameters import AsOf, DirectionQuery, IfNoneMatch, SerialPath, date_of
 from service.api.pull_date import pulled_on
 from service.api.questions import Question, answer_to, ask, directions_of
 from service.findings import Finding
 from service.frames import number_of_date
-from service.pull import PullDay, judge_pull, next_better, torque_of
+from service.pull import PullDay, judge_pull, torque_of
 from service.records import Wrench
+from service.registry import Registry
 from service.schemas.analyses import MethodAnswer, NoPerformanceAnswer
 from service.schemas.risk import (
     BetterWrenchAnswer,
@@ -30,6 +31,7 @@ from service.schemas.risk import (
 )
 from service.store import ShopStore
 from service.torque import UNITS, Torque, UnknownTorqueUnit
+from service.whole_shop import WholeShop, next_better
 
 
 class RiskController(Controller):
@@ -76,8 +78,8 @@ class RiskController(Controller):
     ) -> Response[RiskAnswer]:
         pull = _torque(torque, unit)
 
-        def about(records: ShopStore) -> tuple[Wrench, tuple[Wrench, ...]]:
-            return records.wrenches.get(serial), tuple(every_wrench(records))
+        def about(records: ShopStore) -> tuple[Wrench, Registry]:
+            return records.wrenches.get(serial), registry_of(shop, records)
 
         question = ask(
             shop,
@@ -115,26 +117,26 @@ def _torque(torque: float | None, unit: str | None) -> Torque | None:
 
 
 def _answer(
-    question: Question[tuple[Wrench, tuple[Wrench, ...]]],
+    question: Question[tuple[Wrench, Registry]],
     direction: Direction | None,
     pull: Torque | None,
     on: str | None,
 ) -> RiskAnswer:
-    wrench, everyone = question.subject
+    wrench, registry = question.subject
     policy = question.policy
     pull_date = pulled_on(None if on is None else date_of(on, "on"), question.today, "query:on")
     by = PullDay.of(question.evidence, policy, question.day, day=number_of_date(pull_date))
     later_on = pull_date if pull_date > question.today else None
-    others = [other for other in everyone if other.serial != wrench.serial]
+    whole = WholeShop(by, registry)
 
     def of(way: Direction) -> RiskAnswered:
         judged = judge_pull(by, wrench, way, pull.nm if pull else None)
         torque = pull or torque_of(wrench, judged.risk.x)
-        better = next_better(by, judged, others, way, torque.nm)
+        better = next_better(whole, judged, wrench.serial, way, torque.nm)
         return RiskAnswered.of(judged, way, torque, better, later_on)
 
     def without_evidence(way: Direction, finding: NotEnoughEvidence) -> RiskNotEnoughAnswer:
-        better = pull and next_better(by, None, others, way, pull.nm)
+        better = pull and next_better(whole, None, wrench.serial, way, pull.nm)
         return RiskNotEnoughAnswer(
             direction=way,
             because=finding.because,

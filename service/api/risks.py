@@ -1,5 +1,6 @@
 """The shop's wrenches, riskiest first."""
 
+from collections.abc import Iterator
 from typing import Annotated, Final
 
 from litestar import Controller, Response, get
@@ -10,13 +11,15 @@ from analysis.errors import NotEnoughEvidence
 from analysis.vocabulary import Direction
 from service import cautions, methods
 from service.api.access import Shop
-from service.api.paging import every_wrench
+from service.api.paging import registry_of
 from service.api.parameters import AsOf, IfNoneMatch
 from service.api.questions import Question, answer_to, ask
-from service.pull import JudgedPull, PullDay, judge_pull, torque_of
-from service.records import ServiceStatus, Wrench
+from service.pull import JudgedPull, PullDay, torque_of
+from service.records import Wrench
+from service.registry import Registry
 from service.schemas.analyses import MethodAnswer
 from service.schemas.risks import NotJudgedAnswer, RiskRowAnswer, RisksAnswer
+from service.whole_shop import WholeShop
 
 Limit = Annotated[
     int, QueryParameter(description="How many of the riskiest to list.", ge=1, le=200)
@@ -47,7 +50,7 @@ class RisksController(Controller):
     ) -> Response[RisksAnswer]:
         question = ask(
             shop,
-            lambda records: tuple(every_wrench(records)),
+            lambda records: registry_of(shop, records),
             "risks",
             limit,
             as_of=as_of,
@@ -57,45 +60,44 @@ class RisksController(Controller):
         return answer_to(question, _answer(question, limit))
 
 
-def _answer(question: Question[tuple[Wrench, ...]], limit: int) -> RisksAnswer:
-    policy = question.policy
+def _answer(question: Question[Registry], limit: int) -> RisksAnswer:
+    policy, registry = question.policy, question.subject
     by = PullDay.of(question.evidence, policy, question.day)
-    found: list[tuple[Wrench, Direction, JudgedPull]] = []
-    not_judged = []
-    for wrench in question.subject:
-        if wrench.status is ServiceStatus.OUT_OF_SERVICE:
-            continue
-        for way in Direction:
-            if wrench.mpd(way) is None:
-                continue
-            try:
-                found.append((wrench, way, judge_pull(by, wrench, way, None)))
-            except NotEnoughEvidence as finding:
-                not_judged.append(
-                    NotJudgedAnswer(
-                        wrench=wrench.serial,
-                        direction=way,
-                        because=finding.because,
-                        needed=finding.needed,
-                    )
-                )
-    found.sort(key=lambda each: (-each[2].risk.score, each[0].serial, each[1]))
+    whole = WholeShop(by, registry)
+    found = whole.by_score(whole.riskiest())
+    first = found.only(slice(limit))
     return RisksAnswer(
         as_of=question.as_of,
         day=question.today,
         method=MethodAnswer.model_validate(methods.FORECAST),
         policy_version=policy.version,
-        judged=len(found),
+        judged=found.size,
         risks=tuple(
-            RiskRowAnswer.of(
-                judged,
-                way,
-                torque_of(wrench, judged.risk.x),
-                by.due[wrench.serial, way],
-                policy.time_zone,
-            )
-            for wrench, way, judged in found[:limit]
+            _row(by, registry.by_serial[judged.wrench], whole.day.members[place][1], judged)
+            for place, judged in zip(first.pulls.member, whole.in_words(first), strict=True)
         ),
-        not_judged=tuple(not_judged),
+        not_judged=tuple(_not_judged(whole, registry)),
         cautions=cautions.ALWAYS,
     )
+
+
+def _row(by: PullDay, wrench: Wrench, way: Direction, judged: JudgedPull) -> RiskRowAnswer:
+    torque, due = torque_of(wrench, judged.risk.x), by.due[wrench.serial, way]
+    return RiskRowAnswer.of(judged, way, torque, due, by.policy.time_zone)
+
+
+def _not_judged(whole: WholeShop, registry: Registry) -> Iterator[NotJudgedAnswer]:
+    """Those in service with a stated tolerance that no reading speaks for."""
+    for wrench in registry.in_service:
+        for way in Direction:
+            if wrench.mpd(way) is None or (wrench.serial, way) in whole.day.place:
+                continue
+            try:
+                whole.by.shop.fit.place(wrench.serial, way)
+            except NotEnoughEvidence as finding:
+                yield NotJudgedAnswer(
+                    wrench=wrench.serial,
+                    direction=way,
+                    because=finding.because,
+                    needed=finding.needed,
+                )

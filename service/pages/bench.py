@@ -42,7 +42,7 @@ class BenchPages(Controller):
         asked = wrench.strip()[:_LONGEST_SERIAL]
         with shop.read() as records:
             policy = records.policy.get()
-            found = as_scanned(records, asked) if asked else None
+            found = as_scanned(shop, records, asked) if asked else None
             if found is None:
                 return page(
                     "bench_pick.html",
@@ -50,7 +50,7 @@ class BenchPages(Controller):
                     policy,
                     status=404 if asked else 200,
                     asked=asked,
-                    similar=similar(records, asked) if asked else (),
+                    similar=similar(shop, records, asked) if asked else (),
                     next=_next(fleet_days.seen()),
                 )
             testers = records.testers.list(limit=_MOST_TESTERS)

@@ -42,7 +42,7 @@ class Filters:
     def takes(self, row: WrenchDay, today: date) -> bool:
         return (
             self.mechanism in ("", row.wrench.mechanism)
-            and self.status in ("", row.judged.fitness)
+            and self.status in ("", row.fitness)
             and (
                 not self.within
                 or row.due_on < today
@@ -108,7 +108,7 @@ class BoardPages(Controller):
                 "within": _WITHIN,
             },
             listed=len(listed),
-            rows=listed[first : first + ROWS],
+            rows=day.told(listed[first : first + ROWS]),
             first=first,
             earlier=filters.path(page_number - 1) if page_number > 1 else "",
             later=filters.path(page_number + 1) if first + ROWS < len(listed) else "",

@@ -1,7 +1,8 @@
 """A list of jobs against the shop's wrenches: a form that asks what POST /v1/coverage answers."""
 
-from collections.abc import Iterator
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 from typing import Any, Final
 
 from litestar import Controller, Request, get, post
@@ -15,11 +16,12 @@ from analysis.pull_matrix import NoRisk
 from service.api.access import Shop
 from service.api.body import InvalidRequest
 from service.api.coverage import coverage_answer, covered, jobs_of_csv
+from service.coverage import Candidate, JobCoverage
 from service.findings import Refused
 from service.pages.forms import faults_in_words, sent_fields
 from service.pages.site import page
 from service.pages.wrenches import sheet_path
-from service.schemas.coverage import MOST_JOBS, CandidateAnswer, CoverageAnswer, JobAnswer
+from service.schemas.coverage import MOST_JOBS, CoverageAnswer, JobAnswer
 
 EXAMPLE: Final = (
     "job,torque,unit,direction,criticality\n"
@@ -27,6 +29,8 @@ EXAMPLE: Final = (
     "drain plug,30,N.m,,\n"
     "seat rail,18,ft.lbf,,\n"
 )
+_LISTED: Final = 40  # of each job
+_COLUMNS: Final = 40
 _GAPS: Final = {
     NoRisk.OUT_OF_RANGE: "",
     NoRisk.NO_TOLERANCE: "no tolerance that way",
@@ -53,7 +57,8 @@ class Row:
 
     job: JobAnswer
     cells: tuple[Cell, ...]
-    others: int  # wrenches whose range holds it, and that do no job of the list
+    others: int  # wrenches whose range holds it, and that have no column
+    others_able: int  # those of them that may do it
 
 
 class JobPages(Controller):
@@ -72,7 +77,12 @@ class JobPages(Controller):
             question, coverage = covered(shop, jobs_of_csv(as_csv(text).encode()))
         except (Refused, InvalidRequest) as error:
             return _page(shop, text, status=422, faults=faults_in_words(error))
-        return _page(shop, text, answer=coverage_answer(question, coverage))
+        answer = coverage_answer(question, coverage, _LISTED)
+        columns = _columns(answer)
+        rows = [
+            _row(job, found, columns) for job, found in zip(answer.jobs, coverage.jobs, strict=True)
+        ]
+        return _page(shop, text, answer=answer, columns=columns, rows=rows)
 
 
 def as_csv(text: str) -> str:
@@ -86,12 +96,13 @@ def _page(
     text: str,
     *,
     status: int = 200,
-    faults: list[str] | None = None,
+    faults: Sequence[str] = (),
     answer: CoverageAnswer | None = None,
+    columns: Sequence[str] = (),
+    rows: Sequence[Row] = (),
 ) -> Template:
     with shop.read() as records:
         policy = records.policy.get()
-    columns = tuple(_columns(answer)) if answer else ()
     return page(
         "jobs.html",
         shop,
@@ -99,37 +110,42 @@ def _page(
         status=status,
         text=text,
         most=MOST_JOBS,
-        faults=faults or [],
+        faults=faults,
         answer=answer,
         columns=columns,
-        rows=[_row(job, columns) for job in answer.jobs] if answer else [],
+        rows=rows,
         sheet_path=sheet_path,
     )
 
 
-def _columns(answer: CoverageAnswer) -> Iterator[str]:
-    """Those of the smallest set, then all others that may do a job of the list."""
-    taken = [each.wrench for each in answer.fewest]
-    yield from taken
-    able = {each.wrench for job in answer.jobs for each in job.wrenches if each.covers}
-    yield from sorted(able.difference(taken))
+def _columns(answer: CoverageAnswer) -> list[str]:
+    """Those of the smallest set, then others that may do a job of the list.
+
+    Of those others the best of each job in turn, as many as a table can hold.
+    """
+    columns = [each.wrench for each in answer.fewest]
+    able = [[each.wrench for each in job.wrenches if each.covers] for job in answer.jobs]
+    best_first = [serial for turn in zip_longest(*able) for serial in turn if serial is not None]
+    others = [serial for serial in dict.fromkeys(best_first) if serial not in columns]
+    return columns + sorted(others[: max(_COLUMNS - len(columns), 0)])
 
 
-def _row(job: JobAnswer, columns: tuple[str, ...]) -> Row:
-    found = {each.wrench: each for each in job.wrenches}
-    gaps = {name: each.because for each in job.without_risk for name in each.wrenches}
+def _row(job: JobAnswer, found: JobCoverage, columns: Sequence[str]) -> Row:
+    gaps = {name: why for why, names in found.without_risk.items() for name in names}
+    shown = [found.of(name) for name in columns]
     return Row(
         job,
         tuple(
-            _cell(found[name], job) if name in found else Cell("", _GAPS[gaps[name]])
-            for name in columns
+            Cell("", _GAPS[gaps[name]]) if each is None else _cell(each, job)
+            for name, each in zip(columns, shown, strict=True)
         ),
-        others=len(found.keys() - set(columns)),
+        others=found.judged - sum(each is not None for each in shown),
+        others_able=found.able - sum(each is not None and each.covers for each in shown),
     )
 
 
-def _cell(found: CandidateAnswer, job: JobAnswer) -> Cell:
-    told = chance(found.pull_risk)
+def _cell(found: Candidate, job: JobAnswer) -> Cell:
+    told = chance(found.odds.pull_risk)
     if found.covers:
         mark, words = ("inside", "fit") if found.fitness is Fitness.FIT else ("doubt", "caution")
         return Cell(mark, words, told, chosen=job.done_with == found.wrench)

@@ -3,24 +3,27 @@
 from difflib import get_close_matches
 
 from analysis.vocabulary import Direction
-from service.api.paging import every_wrench
+from service.api.access import Shop
+from service.api.paging import registry_of
 from service.records import Wrench
 from service.store import ShopStore
 
 
-def as_scanned(records: ShopStore, text: str) -> Wrench | None:
+def as_scanned(shop: Shop, records: ShopStore, text: str) -> Wrench | None:
     """The wrench of a serial; a scanner or a hand may give other capitals than the register."""
     exact = records.wrenches.find(text)
     if exact is not None:
         return exact
-    alike = [each for each in every_wrench(records) if each.serial.casefold() == text.casefold()]
-    return alike[0] if len(alike) == 1 else None
+    registry = registry_of(shop, records)
+    alike = registry.by_folded.get(text.casefold(), ())
+    return registry.by_serial[alike[0]] if len(alike) == 1 else None
 
 
-def similar(records: ShopStore, text: str) -> list[str]:
+def similar(shop: Shop, records: ShopStore, text: str) -> list[str]:
     """Serials that look like one that is not there."""
-    by_folded = {each.serial.casefold(): each.serial for each in every_wrench(records)}
-    return [by_folded[near] for near in get_close_matches(text.casefold(), by_folded, n=5)]
+    by_folded = registry_of(shop, records).by_folded
+    near = get_close_matches(text.casefold(), by_folded, n=5)
+    return [serial for each in near for serial in by_folded[each]]
 
 
 def stated(wrench: Wrench) -> list[Direction]:

@@ -16,7 +16,7 @@ from analysis.vocabulary import Direction
 from service import cautions, trail
 from service.api.access import Shop
 from service.api.checks import judged_answer
-from service.api.paging import every_wrench
+from service.api.paging import registry_of
 from service.api.questions import ask
 from service.care import prompts_for
 from service.pages.bench_words import KINDS, Headline, headline
@@ -101,7 +101,7 @@ class WrenchPages(Controller):
         asked = wrench.strip()[:_LONGEST_SERIAL]
         with shop.read() as records:
             policy = records.policy.get()
-            found = as_scanned(records, asked) if asked else None
+            found = as_scanned(shop, records, asked) if asked else None
             if found is not None:
                 return Redirect(sheet_path(found.serial), status_code=303)
             return _pick_page(shop, policy, records, asked)
@@ -205,7 +205,7 @@ def _pick_page(shop: Shop, policy: Policy, records: ShopStore, asked: str) -> Te
         policy,
         status=404 if asked else 200,
         asked=asked,
-        similar=similar(records, asked) if asked else (),
-        serials=[each.serial for each in every_wrench(records)],
+        similar=similar(shop, records, asked) if asked else (),
+        serials=[each.serial for each in registry_of(shop, records)],
         sheet_path=sheet_path,
     )

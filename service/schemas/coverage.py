@@ -9,9 +9,10 @@ from analysis.fitness import Fitness
 from analysis.pull_matrix import NoRisk
 from analysis.vocabulary import Direction
 from service import cautions
-from service.coverage import Candidate, Coverage, Job, JobCoverage, Uncovered
+from service.coverage import Candidate, Coverage, JobCoverage, Uncovered
 from service.coverage_wording import coverage_in_words, job_in_words, missing_in_words
 from service.criticality import Criticality
+from service.job import Job
 from service.schemas.analyses import MethodAnswer
 from service.schemas.base import Answer, Input, Line, UtcInstant
 from service.schemas.risk import GroundAnswer
@@ -91,7 +92,8 @@ class WithoutRiskAnswer(Answer):
     """Wrenches in service that have no risk for a job, for one reason."""
 
     because: NoRisk
-    wrenches: tuple[str, ...]
+    count: int
+    wrenches: tuple[str, ...] = Field(description="The first of them by serial.")
 
 
 class JobAnswer(Answer):
@@ -111,20 +113,26 @@ class JobAnswer(Answer):
     uncovered: Uncovered | None = Field(
         description="Why no wrench may do it, the nearest the shop is to doing it; null: one may."
     )
+    able: int = Field(description="How many wrenches in service may do it.")
+    judged: int = Field(description="How many wrenches in service have the range, and a risk.")
     wrenches: tuple[CandidateAnswer, ...] = Field(
-        description="Every wrench in service whose range holds it: those that may do it first, fit"
-        " before caution, then the lowest risk."
+        description="The first of those judged, and the one it is done with: those that may do it"
+        " first, fit before caution, then the lowest risk."
     )
     without_risk: tuple[WithoutRiskAnswer, ...] = Field(
         description="All other wrenches in service."
     )
     out_of_service: tuple[str, ...] = Field(
-        description="Wrenches that have the range and are not in service."
+        description="The first of the wrenches that have the range and are not in service."
     )
 
     @classmethod
-    def of(cls, found: JobCoverage, done_with: str | None) -> Self:
+    def of(cls, found: JobCoverage, done_with: str | None, limit: int) -> Self:
         job = found.job
+        listed = found.best(limit)
+        if done_with is not None and all(each.wrench != done_with for each in listed):
+            chosen = found.of(done_with)
+            listed += [chosen] if chosen else []
         return cls(
             name=job.name,
             in_words=job_in_words(found, done_with),
@@ -136,13 +144,14 @@ class JobAnswer(Answer):
             tolerated_pull_risk=found.tolerated_pull_risk,
             done_with=done_with,
             uncovered=found.uncovered,
-            wrenches=tuple(CandidateAnswer.of(each) for each in found.candidates),
+            able=found.able,
+            judged=found.judged,
+            wrenches=tuple(CandidateAnswer.of(each) for each in listed),
             without_risk=tuple(
-                WithoutRiskAnswer(because=why, wrenches=found.without_risk[why])
-                for why in NoRisk
-                if why in found.without_risk
+                WithoutRiskAnswer(because=why, count=len(serials), wrenches=serials[:limit])
+                for why, serials in found.without_risk.items()
             ),
-            out_of_service=found.out_of_service,
+            out_of_service=found.out_of_service[:limit],
         )
 
 
@@ -186,6 +195,7 @@ class CoverageAnswer(Answer):
     def of(
         cls,
         coverage: Coverage,
+        limit: int,
         *,
         as_of: UtcInstant | None,
         day: date,
@@ -204,7 +214,7 @@ class CoverageAnswer(Answer):
                 for taken in coverage.taken
             ),
             jobs=tuple(
-                JobAnswer.of(found, done_with)
+                JobAnswer.of(found, done_with, limit)
                 for found, done_with in zip(coverage.jobs, coverage.done_with, strict=True)
             ),
             missing_ranges=tuple(

@@ -1,0 +1,44 @@
+"""What is worked out once and kept while there is room: the answers used last, each made once."""
+
+from collections import OrderedDict
+from collections.abc import Callable, Hashable
+from threading import Lock
+from typing import Any, TypeVar
+
+Made = TypeVar("Made")
+
+
+class _Place:
+    """One answer, made or still to be made."""
+
+    def __init__(self) -> None:
+        self.lock = Lock()
+        self.made: tuple[Any] | None = None
+
+
+class Kept:
+    """At most so many answers by their keys; two who ask for one at once wait for one making."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._lock = Lock()
+        self._places: OrderedDict[Hashable, _Place] = OrderedDict()
+
+    def get(self, key: Hashable, make: Callable[[], Made]) -> Made:
+        """What `make` gives for this key; what it raises is not kept."""
+        with self._lock:
+            place = self._places.setdefault(key, _Place())
+            self._places.move_to_end(key)
+            while len(self._places) > self._most:
+                self._places.popitem(last=False)
+        with place.lock:
+            if place.made is None:
+                place.made = (make(),)
+            found: Made = place.made[0]
+            return found
+
+    def has(self, key: Hashable) -> bool:
+        """Whether it would be given without being made."""
+        with self._lock:
+            place = self._places.get(key)
+        return place is not None and place.made is not None
