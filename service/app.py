@@ -9,18 +9,17 @@ from typing import Any, Final
 from litestar import Litestar, Request
 from litestar.di import Provide
 
-from service.api.access import Shop
+from service.api.access import Shops
+from service.api.admission import Admission
 from service.api.body import MOST_BYTES, StrictRequest
-from service.api.fleet_days import FleetDays
+from service.api.fleet_days import FleetDays, FleetDaysOfShops
 from service.api.methods import Application
 from service.api.problems import problem_response
-from service.api.query import refuse_loose_query
+from service.api.proxies import Proxies
 from service.api.questions import Held, held_response
 from service.api.routes import HANDLERS, dependencies
-from service.api.same_origin import refuse_other_sites
 from service.api.warm_up import WarmUp
 from service.clock import Clock
-from service.fleet_cache import FleetCache
 from service.openapi import openapi_json
 from service.pages.routes import PAGES
 from service.pages.site import template_config
@@ -39,31 +38,29 @@ def create_app(
     warm: bool = False,
     relearn_after_s: float | None = None,
 ) -> Application:
-    """The application over one shop's records.
+    """The application over a store; the token of each request says which shop of it.
 
     store   opened, and closed by whoever opened it; None: opened from the settings, and closed
             when the application stops
-    shop    key of the shop; None: from the settings
+    shop    key of the shop whose forecasts are worked out first; None: from the settings
     clock   None: from the settings
-    warm    whether the shop's forecasts are worked out, in the background, when it starts
+    warm    whether these are worked out, in the background, when it starts
     relearn_after_s  as in `service.fleet_cache.FleetCache`
 
     The settings are those of the environment. Raises UnusableSettings and StoreUnusable.
     """
     settings = Settings.from_environment(os.environ)
     opened = store or Store.open(settings.store)
-    served = Shop(
-        opened,
-        shop or settings.shop,
-        clock or settings.clock(),
-        FleetCache(relearn_after_s),
-    )
+    shops = Shops(opened, clock or settings.clock(), relearn_after_s)
+    fleet_days = FleetDaysOfShops(shops)
+    admission = Admission(shops, settings.hosts, Proxies(settings.trusted_proxies))
 
-    fleet_days = FleetDays(served)
+    def fleet_days_of_caller(request: Request[Any, Any, Any]) -> FleetDays:
+        return fleet_days.of(request.auth.shop)
 
     @asynccontextmanager
     async def running(_: Litestar) -> AsyncIterator[None]:
-        warm_up = WarmUp(served)
+        warm_up = WarmUp(shops.shop(shop or settings.shop))
         if warm:
             warm_up.start()
         yield
@@ -74,9 +71,13 @@ def create_app(
 
     return Application(
         [*HANDLERS, openapi_json, PAGES],
-        dependencies=dependencies(served)
-        | {"fleet_days": Provide(lambda: fleet_days, sync_to_thread=False)},
-        before_request=_admitted,
+        dependencies=dependencies(shops)
+        | {
+            "fleet_days": Provide(fleet_days_of_caller, sync_to_thread=False),
+            "admission": Provide(lambda: admission, sync_to_thread=False),
+        },
+        before_request=admission.admit,
+        after_response=admission.note_use,
         exception_handlers={Held: held_response, Exception: problem_response},
         lifespan=[running],
         logging_config=None,
@@ -85,12 +86,6 @@ def create_app(
         request_max_body_size=MOST_BYTES,
         template_config=template_config(),
     )
-
-
-async def _admitted(request: Request[Any, Any, Any]) -> None:
-    """What every request must keep before its handler sees it."""
-    refuse_other_sites(request)
-    await refuse_loose_query(request)
 
 
 def create_served_app() -> Application:

@@ -24,7 +24,8 @@ from pydantic import BaseModel
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaMode, models_json_schema
 
 from service.api import problem_kinds as kinds
-from service.api.operations import TextBody, Told, told_by
+from service.api.admission import SESSION_COOKIE, needed_scope
+from service.api.operations import TextBody, Told, tells, told_by
 from service.api.problem_kinds import Kind
 from service.api.problems import MEDIA_TYPE as PROBLEM
 from service.api.routes import HANDLERS, dependencies
@@ -40,10 +41,34 @@ in UTC. A problem is RFC 9457, and its `type` leads to its description.
 _MODELS: Final = "#/components/schemas/{model}"
 _EVERYWHERE: Final = (
     kinds.BAD_REQUEST,
+    kinds.UNKNOWN_HOST,
     kinds.INTERNAL_ERROR,
     kinds.STORE_BUSY,
     kinds.STORE_OUT_OF_REACH,
 )
+_CLOSED: Final = (kinds.NOT_ADMITTED, kinds.SCOPE_TOO_SMALL)
+_TOKEN: Final = "token"  # noqa: S105 - the name of a scheme
+_SESSION: Final = "session"
+_SECURITY_SCHEMES: Final = {
+    _TOKEN: {
+        "type": "http",
+        "scheme": "bearer",
+        "description": (
+            "An access token of one shop, which decides what is seen. `security` of each operation "
+            "names the scope that it needs: read asks, bench also records checks and work, manage "
+            "does everything."
+        ),
+    },
+    _SESSION: {
+        "type": "apiKey",
+        "in": "cookie",
+        "name": SESSION_COOKIE,
+        "description": (
+            "What the pages hold after /sign-in; over TLS its name begins with `__Host-`. A change "
+            "must say by Origin or Sec-Fetch-Site that the service's own pages ask for it."
+        ),
+    },
+}
 _WITH_BODY: Final = (
     kinds.CROSS_SITE,
     kinds.MALFORMED_BODY,
@@ -56,7 +81,7 @@ _TAG: Final = "The tag of this answer, for If-None-Match and If-Match."
 Described = dict[str, Any]
 
 
-@get("/schema/openapi.json", include_in_schema=False, sync_to_thread=True)
+@get("/schema/openapi.json", include_in_schema=False, sync_to_thread=True, opt=tells(open=True))
 def openapi_json() -> Response[bytes]:
     return Response(_rendered(), media_type="application/json")
 
@@ -96,8 +121,10 @@ def description() -> Described:
         slug: {"summary": kind.title, "value": _problem_example(kind)}
         for slug, kind in kinds.KINDS.items()
     }
+    described["components"]["securitySchemes"] = _SECURITY_SCHEMES
     for path, method, handler in operations:
         _complete(described["paths"][path][method], handler, models)
+        described["paths"][path][method]["security"] = _security(told_by(handler.opt), method)
     return described
 
 
@@ -194,6 +221,14 @@ def _complete(
     operation["responses"] |= _problems(_expected(operation, names, told))
 
 
+def _security(told: Told, method: str) -> list[Described]:
+    """Who may; nobody in particular for an operation that is open."""
+    if told.open:
+        return []
+    scopes = [needed_scope(told, method.upper()).value]
+    return [{_TOKEN: scopes}, {_SESSION: scopes}]
+
+
 def _plain(parameter: Described) -> Described:
     """A parameter without the null that no URL can carry, and without what says nothing."""
     schema = parameter.pop("schema")
@@ -258,6 +293,8 @@ def _expected(operation: Described, names: set[str], told: Told) -> Iterator[Kin
         yield kinds.KEY_REUSED
     if told.key_required:
         yield kinds.KEY_MISSING
+    if not told.open:
+        yield from _CLOSED
     yield from told.problems
     yield from _EVERYWHERE
 

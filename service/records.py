@@ -330,6 +330,8 @@ class Event:
     person        who says to have done it, as named by the request or the check; not verified
     why           in words
     check         id of the check that it is about, or that brought it about
+    token_id      the token by which it came, and its name; None: a command on the machine
+    address       from where, as far as the service can tell
     """
 
     wrench: str
@@ -341,3 +343,6 @@ class Event:
     direction: Direction | None = None
     changes: tuple[Change, ...] = ()
     number: int = 0
+    token_id: str | None = None
+    token_name: str | None = None
+    address: str | None = None

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from ipaddress import ip_address
+from ipaddress import ip_address, ip_network
 from pathlib import Path
 from typing import Final, Self
 
@@ -14,6 +14,8 @@ HOST: Final = "WRENCH_DRIFT_HOST"
 PORT: Final = "WRENCH_DRIFT_PORT"
 SHOP: Final = "WRENCH_DRIFT_SHOP"
 PINNED_AT: Final = "WRENCH_DRIFT_PINNED_AT"
+ALLOWED_HOSTS: Final = "WRENCH_DRIFT_ALLOWED_HOSTS"
+TRUSTED_PROXIES: Final = "WRENCH_DRIFT_TRUSTED_PROXIES"
 
 
 class UnusableSettings(ValueError):  # noqa: N818 - a finding about the environment
@@ -26,9 +28,13 @@ class UnusableSettings(ValueError):  # noqa: N818 - a finding about the environm
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
-    """Where the store is, where the service listens, whose records it serves.
+    """Where the store is, where the service listens, whom it believes.
 
-    pinned_at   the instant at which the service's clock stands still; None: the machine's clock
+    shop             the shop that commands are about, and whose forecasts a server works out first
+    pinned_at        the instant at which the service's clock stands still, also for the life of
+                     tokens; None: the machine's clock
+    allowed_hosts    names by which the service may be asked for, beside its addresses and `host`
+    trusted_proxies  addresses and networks whose word about the client and TLS is taken
     """
 
     store: Path = Path("wrench-drift.db")
@@ -36,6 +42,8 @@ class Settings:
     port: int = 8620
     shop: str = "local"
     pinned_at: datetime | None = None
+    allowed_hosts: tuple[str, ...] = ()
+    trusted_proxies: tuple[str, ...] = ()
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str]) -> Self:
@@ -67,6 +75,22 @@ class Settings:
         if any(character.isspace() or character in "/?#@[]" for character in host):
             findings.append(f"{HOST} is {host!r}; give a host name or an address without a port")
 
+        hosts = _listed(given.get(ALLOWED_HOSTS, ""))
+        for name in hosts:
+            if any(character in "/:*?#@[]" for character in name):
+                findings.append(
+                    f"{ALLOWED_HOSTS} has {name!r}; give names without scheme and port, "
+                    "e.g. torque.shop.example, with commas between them"
+                )
+
+        proxies = _listed(given.get(TRUSTED_PROXIES, ""))
+        for network in proxies:
+            if not _is_network(network):
+                findings.append(
+                    f"{TRUSTED_PROXIES} has {network!r}; give addresses or networks, "
+                    "e.g. 10.0.0.7 or 10.0.0.0/24, with commas between them"
+                )
+
         if findings:
             raise UnusableSettings(tuple(findings))
         return cls(
@@ -75,6 +99,8 @@ class Settings:
             port=port,
             shop=given.get(SHOP, defaults.shop),
             pinned_at=pinned_at,
+            allowed_hosts=hosts,
+            trusted_proxies=proxies,
         )
 
     def to_environment(self) -> dict[str, str]:
@@ -85,10 +111,18 @@ class Settings:
             PORT: str(self.port),
             SHOP: self.shop,
             PINNED_AT: self.pinned_at.isoformat() if self.pinned_at else "",
+            ALLOWED_HOSTS: ",".join(self.allowed_hosts),
+            TRUSTED_PROXIES: ",".join(self.trusted_proxies),
         }
 
     def clock(self) -> Clock:
         return SystemClock() if self.pinned_at is None else PinnedClock(self.pinned_at)
+
+    @property
+    def hosts(self) -> frozenset[str]:
+        """The names that the service goes by, in small letters."""
+        names = ("localhost", self.host, *self.allowed_hosts)
+        return frozenset(name.casefold().rstrip(".") for name in names)
 
     @property
     def is_loopback(self) -> bool:
@@ -107,3 +141,15 @@ def _instant(text: str) -> datetime | None:
     except ValueError:
         return None
     return None if instant.tzinfo is None else instant.astimezone(UTC)
+
+
+def _listed(text: str) -> tuple[str, ...]:
+    return tuple(part.strip() for part in text.split(",") if part.strip())
+
+
+def _is_network(text: str) -> bool:
+    try:
+        ip_network(text)
+    except ValueError:
+        return False
+    return True

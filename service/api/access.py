@@ -1,9 +1,11 @@
-"""How a request reaches its shop: the store opened for one shop, and the time of day."""
+"""How a request reaches its shop: the store opened for the shop of its caller, and the time."""
 
 from contextlib import AbstractContextManager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
+from threading import Lock
 
+from service.access.caller import Caller
 from service.clock import Clock
 from service.fleet_cache import FleetCache
 from service.store import ShopStore, Store
@@ -11,12 +13,16 @@ from service.store import ShopStore, Store
 
 @dataclass(frozen=True, slots=True)
 class Shop:
-    """One shop's records; nothing here can reach another shop's."""
+    """One shop's records; nothing here can reach another shop's.
+
+    caller   for whom; None: the service itself, which only reads
+    """
 
     store: Store
     key: str
     clock: Clock
     fleets: FleetCache = field(default_factory=FleetCache)
+    caller: Caller | None = None
 
     def read(self) -> AbstractContextManager[ShopStore]:
         """One snapshot of the records."""
@@ -24,7 +30,30 @@ class Shop:
 
     def write(self) -> AbstractContextManager[ShopStore]:
         """One transaction, undone when an exception leaves it."""
-        return self.store.write(self.key)
+        return self.store.write(self.key, self.caller)
 
     def now(self) -> datetime:
         return self.clock.now()
+
+
+class Shops:
+    """The shops of a store, and the forecasts that the process keeps of each."""
+
+    def __init__(self, store: Store, clock: Clock, relearn_after_s: float | None = None) -> None:
+        self.store = store
+        self.clock = clock
+        self._relearn_after_s = relearn_after_s
+        self._lock = Lock()
+        self._shops: dict[str, Shop] = {}
+
+    def shop(self, key: str) -> Shop:
+        """The shop as the service itself sees it."""
+        with self._lock:
+            if key not in self._shops:
+                fleets = FleetCache(self._relearn_after_s)
+                self._shops[key] = Shop(self.store, key, self.clock, fleets)
+            return self._shops[key]
+
+    def shop_of(self, caller: Caller) -> Shop:
+        """The one shop that the caller's token opens."""
+        return replace(self.shop(caller.shop), caller=caller)

@@ -6,6 +6,7 @@ from litestar import Controller, Request, Response, get, post
 from litestar.di import NamedDependency
 from litestar.params import JSONBody, QueryParameter, RawBody
 
+from service.access.caller import TokenScope
 from service.angle_intake import admit_angle_check
 from service.angle_records import AngleCheck
 from service.angle_verdict import angle_verdict
@@ -53,7 +54,13 @@ class AngleCheckController(Controller):
             "the shop's testers. The same angle check sent twice counts once."
         ),
         sync_to_thread=True,
-        opt=tells(kinds.REFUSED, kinds.DUPLICATE_RECORD, created=True, key_required=True),
+        opt=tells(
+            kinds.REFUSED,
+            kinds.DUPLICATE_RECORD,
+            created=True,
+            key_required=True,
+            scope=TokenScope.BENCH,
+        ),
     )
     def record(
         self,

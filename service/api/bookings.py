@@ -7,6 +7,7 @@ from litestar import Controller, Request, Response, get, patch, post
 from litestar.di import NamedDependency
 from litestar.params import JSONBody, PathParameter, QueryParameter, RawBody
 
+from service.access.caller import TokenScope
 from service.api import paging
 from service.api import problem_kinds as kinds
 from service.api.access import Shop
@@ -46,7 +47,7 @@ class BookingController(Controller):
             "is booked for its check as left only."
         ),
         sync_to_thread=True,
-        opt=tells(kinds.REFUSED, kinds.DUPLICATE_RECORD, created=True),
+        opt=tells(kinds.REFUSED, kinds.DUPLICATE_RECORD, created=True, scope=TokenScope.BENCH),
     )
     def book(
         self,
@@ -132,7 +133,7 @@ class BookingController(Controller):
             "and kept with its history; one that was kept by a check, or cancelled, stays as it is."
         ),
         sync_to_thread=True,
-        opt=tells(kinds.REFUSED, kinds.DUPLICATE_RECORD),
+        opt=tells(kinds.REFUSED, kinds.DUPLICATE_RECORD, scope=TokenScope.BENCH),
     )
     def change(
         self,

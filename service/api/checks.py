@@ -6,6 +6,7 @@ from litestar import Controller, Request, Response, get, post
 from litestar.di import NamedDependency
 from litestar.params import JSONBody, QueryParameter, RawBody
 
+from service.access.caller import TokenScope
 from service.api import paging
 from service.api import problem_kinds as kinds
 from service.api.access import Shop
@@ -49,7 +50,13 @@ class CheckController(Controller):
             "counts once."
         ),
         sync_to_thread=True,
-        opt=tells(kinds.REFUSED, kinds.DUPLICATE_RECORD, created=True, key_required=True),
+        opt=tells(
+            kinds.REFUSED,
+            kinds.DUPLICATE_RECORD,
+            created=True,
+            key_required=True,
+            scope=TokenScope.BENCH,
+        ),
     )
     def record(
         self,

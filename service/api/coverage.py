@@ -12,6 +12,7 @@ from litestar.di import NamedDependency
 from litestar.params import QueryParameter, RawBody
 
 from service import methods
+from service.access.caller import TokenScope
 from service.api import problem_kinds as kinds
 from service.api.access import Shop
 from service.api.answers import JSON, REVALIDATE, JsonResponse
@@ -79,7 +80,11 @@ class CoverageController(Controller):
         status_code=200,
         sync_to_thread=True,
         opt=tells(
-            kinds.REFUSED, reads=CoverageInput, sent={_CSV: _SENT}, answered={_CSV: _ANSWERED}
+            kinds.REFUSED,
+            reads=CoverageInput,
+            sent={_CSV: _SENT},
+            answered={_CSV: _ANSWERED},
+            scope=TokenScope.READ,
         ),
     )
     def cover(

@@ -7,6 +7,7 @@ from litestar.params import JSONBody
 from analysis.errors import NotEnoughEvidence
 from analysis.fitness import Fitness
 from service import cautions, methods
+from service.access.caller import TokenScope
 from service.angle_records import AngleCheck
 from service.api import problem_kinds as kinds
 from service.api.access import Shop
@@ -54,7 +55,7 @@ class FastenerFitController(Controller):
         ),
         status_code=200,
         sync_to_thread=True,
-        opt=tells(kinds.REFUSED, kinds.OUTSIDE_RANGE, kinds.UNKNOWN_RECORD),
+        opt=tells(kinds.REFUSED, kinds.OUTSIDE_RANGE, kinds.UNKNOWN_RECORD, scope=TokenScope.READ),
     )
     def judge(
         self,

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from threading import Lock, Thread
 from zoneinfo import ZoneInfo
 
-from service.api.access import Shop
+from service.api.access import Shop, Shops
 from service.api.paging import registry_of
 from service.api.questions import ask
 from service.bookings import BenchBook
@@ -117,3 +117,24 @@ class FleetDays:
         day = fleet_day(question.evidence, registry, book)
         with self._lock:
             self._key, self._day = key, day
+
+
+class FleetDaysOfShops:
+    """The fleet's day of each shop that somebody has asked about."""
+
+    def __init__(self, shops: Shops) -> None:
+        self._shops = shops
+        self._lock = Lock()
+        self._days: dict[str, FleetDays] = {}
+
+    def of(self, key: str) -> FleetDays:
+        with self._lock:
+            if key not in self._days:
+                self._days[key] = FleetDays(self._shops.shop(key))
+            return self._days[key]
+
+    def call_off(self) -> None:
+        """After this the store is not touched any more."""
+        with self._lock:
+            for each in self._days.values():
+                each.call_off()

@@ -35,7 +35,9 @@ class HealthController(Controller):
         "/live",
         operation_id="isLive",
         summary="Does the process answer?",
+        description="Open to anybody, since it tells nothing but that; all else wants a token.",
         sync_to_thread=False,
+        opt=tells(open=True),
     )
     def live(self) -> Response[LiveAnswer]:
         return JsonResponse(LiveAnswer(), headers=NOT_KEPT)

@@ -6,6 +6,7 @@ from typing import Any, Final
 
 from pydantic import BaseModel
 
+from service.access.caller import TokenScope
 from service.api.problem_kinds import Kind
 
 _KEY: Final = "told"
@@ -33,6 +34,8 @@ class Told:
     reads         the model of a JSON body that the handler reads itself, beside other bodies
     sent          bodies it reads that are not JSON, by media type
     answered      what it answers with that is not JSON, by media type
+    scope         the least scope that may; None: read for a GET, manage for the rest
+    open          anybody may, without a token: it shows nothing of any shop
     """
 
     problems: tuple[Kind, ...] = ()
@@ -41,6 +44,8 @@ class Told:
     reads: type[BaseModel] | None = None
     sent: Mapping[str, TextBody] = field(default_factory=dict)
     answered: Mapping[str, TextBody] = field(default_factory=dict)
+    scope: TokenScope | None = None
+    open: bool = False
 
 
 def tells(*problems: Kind, **told: Any) -> dict[str, Any]:

@@ -61,9 +61,9 @@ ActingPerson = Annotated[
     str | None,
     HeaderParameter(
         name="Acting-Person",
-        description="Who does this, as they name themselves: kept in the wrench's trail, and not"
-        " verified, since there is no authentication yet. Letters beyond ASCII are sent"
-        " percent-encoded, as UTF-8.",
+        description="Who does this, as they name themselves: kept in the wrench's trail beside the"
+        " token and the address that the service knows, and not verified. Letters beyond ASCII are"
+        " sent percent-encoded, as UTF-8.",
         min_length=1,
         max_length=255,
         pattern="^[\x21-\x7e]([\x20-\x7e]*[\x21-\x7e])?$",

@@ -53,6 +53,32 @@ CROSS_SITE = Kind(
     "Use the service's own pages, or call it from a program. Behind a proxy, let it pass the Host"
     " header on as it came.",
 )
+NOT_ADMITTED = Kind(
+    "not-admitted",
+    401,
+    "This wants an access token",
+    "No token came, or one that opens nothing: not of the form of a token, not known, expired or"
+    " revoked. Nothing was read or stored.",
+    "Send `Authorization: Bearer` with a token of the shop; `wrench-drift token create` makes one."
+    " In a browser, sign in at /sign-in.",
+)
+SCOPE_TOO_SMALL = Kind(
+    "scope-too-small",
+    403,
+    "The token may not do this",
+    "The token is known, and its scope does not reach: read asks, bench also records checks and"
+    " work, manage does everything. Nothing was stored.",
+    "Use a token of the scope that the detail names, or ask who manages the shop for one.",
+)
+UNKNOWN_HOST = Kind(
+    "unknown-host",
+    421,
+    "The service does not go by this name",
+    "The Host header names neither an address nor a name that the service knows. A foreign page"
+    " whose name was made to lead here looks like this.",
+    "Ask by the address, or add the name to WRENCH_DRIFT_ALLOWED_HOSTS on the machine that runs the"
+    " service.",
+)
 NO_SUCH_PATH = Kind(
     "no-such-path",
     404,
@@ -215,6 +241,9 @@ KINDS: Final[Mapping[str, Kind]] = {
         NO_SUCH_PATH,
         UNKNOWN_RECORD,
         CROSS_SITE,
+        NOT_ADMITTED,
+        SCOPE_TOO_SMALL,
+        UNKNOWN_HOST,
         METHOD_NOT_ALLOWED,
         NOT_ACCEPTABLE,
         DUPLICATE_RECORD,

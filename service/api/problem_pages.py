@@ -41,7 +41,7 @@ class ProblemController(Controller):
         summary="Every kind of problem",
         media_type=_HTML,
         sync_to_thread=False,
-        opt=tells(answered={_HTML: _BODY}),
+        opt=tells(answered={_HTML: _BODY}, open=True),
     )
     def list(self) -> Response[str]:
         rows = "\n".join(
@@ -59,6 +59,7 @@ class ProblemController(Controller):
         opt=tells(
             kinds.NO_SUCH_PATH,
             answered={_HTML: _BODY},
+            open=True,
         ),
     )
     def read(

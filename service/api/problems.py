@@ -20,10 +20,12 @@ from litestar.exceptions import (
 from litestar.exceptions.http_exceptions import RequestEntityTooLarge
 
 from analysis.errors import OutsideRange
+from service.access.admission import NotAdmitted, ScopeTooSmall
 from service.api import problem_kinds as kinds
 from service.api.accept import NotAcceptable
 from service.api.body import InvalidRequest, MalformedBody, UnsupportedMediaType
 from service.api.conditional import TagDiffers, VersionRequired
+from service.api.hosts import UnknownHost
 from service.api.idempotency import KeyMissing, KeyReused
 from service.api.same_origin import CrossSiteRequest
 from service.findings import Finding, Refused
@@ -104,6 +106,29 @@ def _with_findings(kind: kinds.Kind) -> Callable[[Any], Told]:
         )
 
     return tell
+
+
+def _not_admitted(error: NotAdmitted) -> Told:
+    """RFC 6750, section 3: without a token, no error code either."""
+    challenge = 'Bearer realm="wrench-drift"'
+    if error.tried:
+        challenge += ', error="invalid_token"'
+    return Told(
+        kind=kinds.NOT_ADMITTED,
+        detail=_sentence(error),
+        field="header:Authorization",
+        headers={"WWW-Authenticate": challenge},
+    )
+
+
+def _scope_too_small(error: ScopeTooSmall) -> Told:
+    challenge = f'Bearer realm="wrench-drift", error="insufficient_scope", scope="{error.needed}"'
+    return Told(
+        kind=kinds.SCOPE_TOO_SMALL,
+        detail=_sentence(error),
+        field="header:Authorization",
+        headers={"WWW-Authenticate": challenge},
+    )
 
 
 def _outside_range(error: OutsideRange) -> Told:
@@ -210,6 +235,9 @@ RULES: Final[tuple[tuple[type[Exception], Callable[[Any], Told]], ...]] = (
     (MalformedBody, _of(kinds.MALFORMED_BODY)),
     (UnsupportedMediaType, _media_type),
     (CrossSiteRequest, _of(kinds.CROSS_SITE)),
+    (NotAdmitted, _not_admitted),
+    (ScopeTooSmall, _scope_too_small),
+    (UnknownHost, _of(kinds.UNKNOWN_HOST, field="header:Host")),
     (NotAcceptable, _of(kinds.NOT_ACCEPTABLE, field="header:Accept")),
     (KeyMissing, _of(kinds.KEY_MISSING, field="header:Idempotency-Key")),
     (KeyReused, _of(kinds.KEY_REUSED, field="header:Idempotency-Key")),

@@ -6,6 +6,7 @@ from litestar import Controller, Request, Response, post
 from litestar.di import NamedDependency
 from litestar.params import QueryParameter, RawBody
 
+from service.access.caller import TokenScope
 from service.api import problem_kinds as kinds
 from service.api.access import Shop
 from service.api.answers import REVALIDATE, JsonResponse
@@ -55,7 +56,7 @@ class PullImportController(Controller):
         status_code=200,
         sync_to_thread=True,
         request_max_body_size=MOST_IMPORT_BYTES,
-        opt=tells(kinds.REFUSED, key_required=True, sent=PULL_FILES),
+        opt=tells(kinds.REFUSED, key_required=True, sent=PULL_FILES, scope=TokenScope.BENCH),
     )
     def read(
         self,

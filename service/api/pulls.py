@@ -6,6 +6,7 @@ from litestar import Controller, Request, Response, get, post
 from litestar.di import NamedDependency
 from litestar.params import JSONBody, QueryParameter, RawBody
 
+from service.access.caller import TokenScope
 from service.api import paging
 from service.api import problem_kinds as kinds
 from service.api.access import Shop
@@ -64,7 +65,7 @@ class PullController(Controller):
         ),
         status_code=200,
         sync_to_thread=True,
-        opt=tells(kinds.REFUSED, key_required=True),
+        opt=tells(kinds.REFUSED, key_required=True, scope=TokenScope.BENCH),
     )
     def record(
         self,

@@ -2,11 +2,12 @@
 
 from typing import Any, Final
 
+from litestar import Request
 from litestar.di import Provide
 from litestar.types import ControllerRouterHandler
 
 from service.api.acceptance import AcceptanceController
-from service.api.access import Shop
+from service.api.access import Shop, Shops
 from service.api.analyses import AnalysisController
 from service.api.angle_checks import AngleCheckController
 from service.api.bookings import BookingController
@@ -65,6 +66,11 @@ HANDLERS: Final[list[ControllerRouterHandler]] = [
 ]
 
 
-def dependencies(shop: Shop | None) -> dict[str, Any]:
-    """The shop for every handler; None only to describe the routes, never to serve them."""
-    return {"shop": Provide(lambda: shop, sync_to_thread=False)}
+def dependencies(shops: Shops | None) -> dict[str, Any]:
+    """The caller's shop for every handler; None only to describe the routes, never to serve."""
+
+    def shop(request: Request[Any, Any, Any]) -> Shop:
+        assert shops is not None  # noqa: S101 - a description calls no handler
+        return shops.shop_of(request.auth)
+
+    return {"shop": Provide(shop, sync_to_thread=False)}

@@ -1,6 +1,6 @@
 """Changes asked for by a page of another site are refused.
 
-A browser sends what it holds for this service (one day a session) along with every request, also
+A browser sends what it holds for this service (a session) along with every request, also
 with those that a foreign page makes. It says where a request comes from in Sec-Fetch-Site or, over
 plain HTTP, in Origin; a page cannot forge either. A caller that is no browser sends neither.
 Reference: W3C, Fetch Metadata Request Headers; RFC 6454, section 7 (both from memory).
@@ -11,7 +11,7 @@ from urllib.parse import urlsplit
 
 from litestar import Request
 
-_READING: Final = frozenset({"GET", "HEAD", "OPTIONS"})
+READING: Final = frozenset({"GET", "HEAD", "OPTIONS"})
 _OWN: Final = frozenset({"same-origin", "none"})  # none: the user's own doing, such as a bookmark
 
 
@@ -25,7 +25,7 @@ class CrossSiteRequest(Exception):  # noqa: N818 - an answer about a request
 
 def refuse_other_sites(request: Request[Any, Any, Any]) -> None:
     """Raises CrossSiteRequest for a change that a page of another origin asks for."""
-    if request.method in _READING:
+    if request.method in READING:
         return
     site, origin = request.headers.get("sec-fetch-site"), request.headers.get("origin")
     if site is not None:

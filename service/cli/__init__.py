@@ -12,6 +12,8 @@ from service.cli.exporting import export
 from service.cli.importing import import_
 from service.cli.openapi import openapi
 from service.cli.serve import serve
+from service.cli.shops import shop
+from service.cli.tokens import token
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -24,5 +26,5 @@ def main() -> None:
     """
 
 
-for command in (serve, demo, import_, export, db, openapi):
+for command in (serve, demo, token, shop, import_, export, db, openapi):
     main.add_command(command)

@@ -40,6 +40,7 @@ def demo(store: Path | None, no_shift: bool, port: int | None) -> None:
     """
     with ExitStack() as stack:
         stack.enter_context(told_plainly())
+        from service.cli.first_token import first_token, tell_first_token
         from service.cli.serving import base_url, run_server, with_free_port
         from service.cli.story import days_until_yesterday, load_story, morning_after
         from service.store import LOCAL_SHOP, Store
@@ -70,6 +71,8 @@ def demo(store: Path | None, no_shift: bool, port: int | None) -> None:
                 moved_by_days=0 if no_shift else days_until_yesterday(now.date()),
                 now=now,
             )
+            first = first_token(opened, settings, name="demo")
+        assert first is not None  # noqa: S101 - the store is new
 
         def announce() -> None:
             url = base_url(settings)
@@ -77,8 +80,10 @@ def demo(store: Path | None, no_shift: bool, port: int | None) -> None:
             click.echo(f"Pages        {url}/")
             click.echo(f"API          {url}/v1/wrenches")
             click.echo(f"Description  {url}/schema\n")
+            tell_first_token(first, url)
+            click.echo("\nPaste the line AUTH=… into another terminal, and ask there:\n")
             for question, path in QUESTIONS:
-                click.echo(f"# {question}\ncurl -s '{url}{path}'\n")
+                click.echo(f"# {question}\ncurl -s -H \"$AUTH\" '{url}{path}'\n")
             click.echo("The first forecasts take some seconds.")
             click.echo("Ctrl-C stops it.")
 

@@ -16,6 +16,7 @@ from service.cli.options import host_option, port_option, settings_with, shop_op
 def serve(store: Path | None, shop: str | None, host: str | None, port: int | None) -> None:
     """Serve the API; the store is made when there is none, and brought up to date."""
     with told_plainly():
+        from service.cli.first_token import first_token, tell_first_token
         from service.cli.serving import base_url, run_server, with_free_port
         from service.store import Store
 
@@ -23,16 +24,19 @@ def serve(store: Path | None, shop: str | None, host: str | None, port: int | No
         existed = settings.store.exists()
         with Store.open(settings.store, migrate=True) as opened:
             opened.add_shop(settings.shop)
+            first = first_token(opened, settings)
 
     def announce() -> None:
         if not existed:
             click.echo(f"Made a new store, {settings.store.resolve()}")
         click.echo(f"Listening at {base_url(settings)}, description at {base_url(settings)}/schema")
+        if first is not None:
+            tell_first_token(first, base_url(settings))
         if not settings.is_loopback:
             click.secho(
-                f"Warning: {settings.host} can be reached from other machines, and there is no "
-                "access control yet: whoever reaches this port can read and write every record. "
-                "Keep it inside a network that you trust, or serve at 127.0.0.1.",
+                f"Warning: {settings.host} can be reached from other machines, and what is sent, "
+                "tokens too, can be read on the way. Put a proxy with TLS before it, or serve at "
+                "127.0.0.1.",
                 fg="yellow",
             )
         click.echo("Ctrl-C stops it.")

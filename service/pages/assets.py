@@ -14,6 +14,8 @@ from litestar import Response, get
 from litestar.exceptions import NotFoundException
 from litestar.params import FromPath
 
+from service.api.operations import tells
+
 _MEDIA_TYPES: Final = {
     ".css": "text/css",
     ".js": "text/javascript",
@@ -47,7 +49,7 @@ def _media_type(name: str) -> str | None:
     return _MEDIA_TYPES.get(name[name.rfind(".") :])
 
 
-@get("/static/{version:str}/{name:str}", sync_to_thread=False)
+@get("/static/{version:str}/{name:str}", sync_to_thread=False, opt=tells(open=True))
 def read_asset(version: FromPath[str], name: FromPath[str]) -> Response[bytes]:
     if version != assets_version() or name not in _assets():
         raise NotFoundException

@@ -13,9 +13,11 @@ from litestar.response import Template
 from analysis.fitness import Fitness
 from analysis.numerals import chance
 from analysis.pull_matrix import NoRisk
+from service.access.caller import TokenScope
 from service.api.access import Shop
 from service.api.body import InvalidRequest
 from service.api.coverage import coverage_answer, covered, jobs_of_csv
+from service.api.operations import tells
 from service.coverage import Candidate, JobCoverage
 from service.findings import Refused
 from service.pages.forms import faults_in_words, sent_fields
@@ -68,7 +70,7 @@ class JobPages(Controller):
     def ask(self, shop: NamedDependency[Shop]) -> Template:
         return _page(shop, EXAMPLE)
 
-    @post(sync_to_thread=True, status_code=200)
+    @post(sync_to_thread=True, status_code=200, opt=tells(scope=TokenScope.READ))
     def answer(
         self, request: Request[Any, Any, Any], shop: NamedDependency[Shop], body: RawBody
     ) -> Template:

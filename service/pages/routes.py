@@ -12,6 +12,7 @@ from service.pages.faults import fault_page
 from service.pages.headers import secured
 from service.pages.jobs import JobPages
 from service.pages.range import range_page
+from service.pages.sign_in import sign_in, sign_in_page, sign_out
 from service.pages.start import start_page
 from service.pages.wrenches import WrenchPages
 
@@ -25,6 +26,9 @@ _SHOWN: Final = Router(
         JobPages,
         FastenerPage,
         range_page,
+        sign_in_page,
+        sign_in,
+        sign_out,
     ],
     exception_handlers={Exception: fault_page},
 )

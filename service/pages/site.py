@@ -61,7 +61,7 @@ def page(name: str, shop: Shop, policy: Policy, *, status: int = 200, **context:
     now = local_time(shop.now(), policy)
     return Template(
         template_name=name,
-        context={"shop_key": shop.key, "now": now, "zone": policy.time_zone, **context},
+        context={"caller": shop.caller, "now": now, "zone": policy.time_zone, **context},
         status_code=status,
         media_type="text/html",
     )

@@ -33,6 +33,11 @@ class EventAnswer(Answer):
     check: str | None = Field(description="The check that it is about.")
     direction: Direction | None
     changes: tuple[ChangeAnswer, ...] = Field(description="What a change of the record changed.")
+    token_id: str | None = Field(
+        description="The access token by which it came; null for a command on the machine."
+    )
+    token_name: str | None
+    address: str | None = Field(description="Of the client, as far as the service can tell.")
 
     @classmethod
     def of(cls, event: records.Event) -> Self:
@@ -49,6 +54,9 @@ class EventAnswer(Answer):
                 ChangeAnswer(field=change.field, before=change.before, after=change.after)
                 for change in event.changes
             ),
+            token_id=event.token_id,
+            token_name=event.token_name,
+            address=event.address,
         )
 
 

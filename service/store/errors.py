@@ -19,7 +19,7 @@ class StoreError(Exception):
 
 
 class UnknownRecord(StoreError):  # noqa: N818 - an answer about a key
-    """`kind` is one of shop, wrench, tester, check, pull, booking."""
+    """`kind` is one of shop, wrench, tester, check, pull, booking, token."""
 
     def __init__(self, kind: str, key: str) -> None:
         super().__init__(f"no {kind} {key!r}")

@@ -16,10 +16,14 @@ class Events:
         self._scope = scope
 
     def add(self, *events: Event) -> None:
-        """Write the events in their order, in the transaction of what they tell."""
+        """Write the events in their order, in the transaction of what they tell.
+
+        By which token and from where is what the caller of the transaction says.
+        """
         if not events:
             return
         connection, shop_id = self._scope.connection, self._scope.shop_id
+        caller = self._scope.caller
         last = connection.execute(
             select(func.max(EventRow.number)).where(EventRow.shop_id == shop_id)
         ).scalar_one()
@@ -37,6 +41,9 @@ class Events:
                     "check_id": event.check,
                     "direction": event.direction.value if event.direction else None,
                     "changes": [dataclasses.asdict(change) for change in event.changes],
+                    "token_id": caller.token_id if caller else None,
+                    "token_name": caller.token_name if caller else None,
+                    "address": caller.address if caller else None,
                 }
                 for number, event in enumerate(events, start=1 + (last or 0))
             ],
@@ -80,4 +87,7 @@ def _records(rows: Iterable[Row[tuple[object, ...]]]) -> Iterable[Event]:
             direction=Direction(row.direction) if row.direction else None,
             changes=tuple(Change(**change) for change in row.changes),
             number=row.number,
+            token_id=row.token_id,
+            token_name=row.token_name,
+            address=row.address,
         )

@@ -13,6 +13,7 @@ REVISIONS: Final = (
     "0003",
     "0004",
     "0005",
+    "0006",
 )  # one a file in migrations/versions, oldest first
 HEAD: Final = REVISIONS[-1]
 

@@ -4,15 +4,20 @@ from dataclasses import dataclass
 
 from sqlalchemy import Connection, func, update
 
+from service.access.caller import Caller
 from service.store.tables import ShopRow
 
 
 @dataclass(frozen=True, slots=True)
 class Scope:
-    """A repository is built from this, so none exists without its shop."""
+    """A repository is built from this, so none exists without its shop.
+
+    caller   for whom it works; None: the service itself, or a command on the machine
+    """
 
     connection: Connection
     shop_id: int
+    caller: Caller | None = None
 
     def evidence_changes(self) -> None:
         """Give the shop's evidence a new version; part of every write that `evidence` shows."""

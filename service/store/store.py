@@ -12,7 +12,10 @@ from sqlalchemy import Connection, Engine, insert, select
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError
 
+from service.access.caller import Caller
+from service.access.records import AccessToken, SignIn
 from service.store import migrate as migrations
+from service.store.access import SignIns, Tokens, sign_in_with, token_with
 from service.store.angle_checks import AngleChecks
 from service.store.bookings import Bookings
 from service.store.checks import Checks
@@ -41,8 +44,11 @@ LOCAL_SHOP: Final = "local"
 class ShopStore:
     """The repositories of one shop in one transaction."""
 
-    def __init__(self, connection: Connection, shop_id: int) -> None:
-        self._scope = Scope(connection, shop_id)
+    def __init__(
+        self, connection: Connection, shop_id: int, key: str, caller: Caller | None = None
+    ) -> None:
+        self.key = key
+        self._scope = Scope(connection, shop_id, caller)
         self.wrenches = Wrenches(self._scope)
         self.testers = Testers(self._scope)
         self.checks = Checks(self._scope)
@@ -52,6 +58,8 @@ class ShopStore:
         self.bookings = Bookings(self._scope)
         self.policy = Policies(self._scope)
         self.idempotency = KeptAnswers(self._scope)
+        self.tokens = Tokens(self._scope)
+        self.sign_ins = SignIns(self._scope)
 
     def evidence(
         self, as_of: datetime, wrench: str | None = None
@@ -147,23 +155,40 @@ class Store:
         """
         with self._reading() as connection:
             # The first read takes the snapshot.
-            yield ShopStore(connection, _shop_id(connection, shop))
+            yield ShopStore(connection, _shop_id(connection, shop), shop)
 
     @contextmanager
-    def write(self, shop: str) -> Iterator[ShopStore]:
+    def write(self, shop: str, caller: Caller | None = None) -> Iterator[ShopStore]:
         """The shop for writing, alone: committed and on the disk when the block ends.
+
+        caller   for whom, as the trail will tell; None: a command on the machine
 
         An exception in the block takes everything back. Raises UnknownRecord for a shop that the
         store does not have, StoreBusy when another writer does not finish, StoreFull and
         StoreOutOfReach when the machine cannot do it.
         """
         with self._writing() as connection:
-            yield ShopStore(connection, _shop_id(connection, shop, lock=True))
+            yield ShopStore(connection, _shop_id(connection, shop, lock=True), shop, caller)
 
     def add_shop(self, shop: str) -> None:
         """Make sure of the shop; no change when it is there."""
         with self._writing() as connection:
             _add_shop(connection, shop)
+
+    def shops(self) -> tuple[str, ...]:
+        """The keys of all shops, in order."""
+        with self._reading() as connection:
+            return tuple(connection.execute(select(ShopRow.key).order_by(ShopRow.key)).scalars())
+
+    def access_token(self, token_id: str) -> AccessToken | None:
+        """The token with this id, of whichever shop: it says which one the caller may see."""
+        with self._reading() as connection:
+            return token_with(connection, token_id)
+
+    def sign_in(self, sign_in_id: str) -> SignIn | None:
+        """The session or link with this id, of whichever shop."""
+        with self._reading() as connection:
+            return sign_in_with(connection, sign_in_id)
 
     def require_ready(self) -> None:
         """Raises when the store cannot be read or its schema is not the one of this code."""

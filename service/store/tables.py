@@ -138,8 +138,8 @@ class QuarantineRow(Base):
 class EventRow(Base):
     """The trail: rows are never edited and never deleted.
 
-    Who did it is what the request says. Columns about the caller that the service has itself
-    established may be added beside it; rows written before have them empty.
+    `person` is what the request says; the token and the address are what the service has itself
+    established, empty in rows written before there were tokens and by commands on the machine.
     """
 
     __tablename__ = "wrench_events"
@@ -154,6 +154,9 @@ class EventRow(Base):
     check_id: Mapped[str | None]
     direction: Mapped[str | None]
     changes: Mapped[list[dict[str, Any]]]
+    token_id: Mapped[str | None]
+    token_name: Mapped[str | None]
+    address: Mapped[str | None]
 
     __table_args__ = (
         ForeignKeyConstraint(["shop_id", "wrench"], ["wrenches.shop_id", "wrenches.serial"]),

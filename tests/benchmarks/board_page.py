@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 from unittest.mock import patch
 
+from calling import signed_in
 from litestar.testing import TestClient
 
 from service.app import create_app
@@ -51,7 +52,7 @@ def measured(client: TestClient[Any], path: str) -> list[float]:
 
 def measure(store: Store, what: str) -> None:
     app = create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(morning_after()))
-    with TestClient(app) as client:
+    with signed_in(app, store) as client:
         while not client.get("/board/state").json()["current"]:
             time.sleep(0.2)
         for path in PATHS:

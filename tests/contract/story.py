@@ -19,6 +19,10 @@ from typing import Any, Final
 from httpx import Response
 from litestar.testing import TestClient
 
+sys.path.insert(0, str(Path(__file__).parents[1]))  # run as a script, this finds `calling` too
+
+from calling import signed_in
+
 from service.api.check_imports import FILES
 from service.api.methods import Application
 from service.api.pull_imports import PULL_FILES
@@ -54,7 +58,7 @@ def service(directory: Path) -> Iterator[TestClient[Application]]:
     """The service over a new store."""
     with (
         Store.open(directory / "shop.db", migrate=True) as store,
-        TestClient(app_over(store), raise_server_exceptions=False) as client,
+        signed_in(app_over(store), store) as client,
     ):
         yield client
 

@@ -6,7 +6,7 @@ see schemathesis.toml. A longer run, against a service that is up:
 
     SCHEMATHESIS_HOOKS=tests.contract.text_bodies \\
     schemathesis --config-file tests/contract/schemathesis.toml run \\
-        http://127.0.0.1:8620/schema/openapi.json --max-examples 200
+        http://127.0.0.1:8620/schema/openapi.json --max-examples 200 -H "$AUTH"
 """
 
 from collections.abc import Callable, Iterator
@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 import schemathesis
 import text_bodies  # noqa: F401 - registers how text is sent
-from litestar.testing import TestClient
+from calling import bearer, signed_in
 from schemathesis.config import SchemathesisConfig
 from schemathesis.engine import Status, StopReason, events, from_schema
 from story import app_over, tell
@@ -33,10 +33,11 @@ def described(tmp_path: Path) -> Iterator[Callable[[], Any]]:
     """The description over a shop in which the story was told."""
 
     def make() -> Any:
-        with TestClient(app_over(store)) as client:
+        with signed_in(app_over(store), store) as client:
             tell(client)
         config = SchemathesisConfig.from_path(Path(__file__).with_name("schemathesis.toml"))
         config.projects.default.generation.update(max_examples=EXAMPLES, deterministic=True)
+        config.projects.default.update(headers=bearer(store))
         schema = schemathesis.openapi.from_dict(description(), config=config)
         schema.app = app_over(store)
         return schema

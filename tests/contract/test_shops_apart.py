@@ -4,11 +4,9 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from litestar.testing import TestClient
-from story import NOW, app_over, tell
+from calling import signed_in
+from story import app_over, tell
 
-from service.app import create_app
-from service.clock import PinnedClock
 from service.openapi import description
 from service.store import Store
 
@@ -25,7 +23,7 @@ OPERATIONS = [
 def told(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Store, dict[str, str]]]:
     """A store with a shop in which the story was told, and ids of what was recorded in it."""
     with Store.open(tmp_path_factory.mktemp("shops") / "shop.db", migrate=True) as store:
-        with TestClient(app_over(store)) as client:
+        with signed_in(app_over(store), store) as client:
             steps = tell(client)
         answers = {step.operation_id: step.response for step in steps}
         yield (
@@ -55,8 +53,7 @@ def test_the_records_of_one_shop_are_unknown_to_another(
     else:
         headers = {}
     headers |= {"If-Match": "*", "Idempotency-Key": operation["operationId"]}
-    app = create_app(store=store, shop=shop, clock=PinnedClock(NOW))
-    with TestClient(app, raise_server_exceptions=False) as client:
+    with signed_in(app_over(store), store, shop) as client:
         place = path.format(serial=serial, name="scatter", **ids)
         response = client.request(method, place, headers=headers, **body)
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from calling import signed_in
 from litestar.testing import TestClient
 from sample_records import NOW, a_check, a_tester, a_wrench
 
@@ -105,7 +106,7 @@ def client(store: Store, relearn_after_s: float | None) -> TestClient[Any]:
         clock=PinnedClock(NOW),
         relearn_after_s=relearn_after_s,
     )
-    return TestClient(app, raise_server_exceptions=False)
+    return signed_in(app, store)
 
 
 def test_a_new_check_is_answered_without_learning(store: Store, learning: Learning) -> None:

@@ -5,6 +5,10 @@ const PAUSE_MS = 2_000;
 async function ask() {
   try {
     const response = await fetch("/board/state");
+    if (response.status === 401) {
+      location.reload(); // which leads to the page to sign in
+      return;
+    }
     if (response.ok) {
       const { current, failed } = await response.json();
       if (current || failed) {

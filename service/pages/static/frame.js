@@ -13,6 +13,8 @@ let shown = "";
 
 const ways = { clockwise: "clockwise", counter_clockwise: "counter-clockwise" };
 
+let signedOut = false;
+
 function named(record) {
   return `${record.serial} ${ways[record.direction]}`;
 }
@@ -46,13 +48,19 @@ function button(text, press) {
 export function tell() {
   const held = waiting();
   const back = refused().filter((each) => sheet(each) !== location.pathname + location.search);
-  const state = JSON.stringify([held.map((each) => each.key), back.map((each) => each.key)]);
+  const state = JSON.stringify([held.map((each) => each.key), back.map((each) => each.key), signedOut]);
   if (state === shown) return;
   shown = state;
   place.replaceChildren();
   if (held.length) {
     const names = held.map(named).join(", ");
-    place.append(
+    if (signedOut) {
+      const next = new URLSearchParams({ next: location.pathname + location.search });
+      place.append(
+        line("doubt", `Not yet saved: ${names}. Kept in this browser; the session is over. `,
+          link(`/sign-in?${next}`, "Sign in again"), " and it is sent."),
+      );
+    } else place.append(
       line("doubt", `Not yet saved: ${names}. Kept in this browser, and sent by itself as soon as the service answers. `,
         button("Send now", sendAll)),
     );
@@ -66,6 +74,7 @@ export async function sendAll() {
   clearTimeout(timer);
   for (const record of waiting()) {
     const outcome = await send(record);
+    signedOut = Boolean(outcome.signIn);
     if (!outcome.waiting) {
       pause = FIRST_MS;
       document.dispatchEvent(new CustomEvent("check-answered", { detail: { record, outcome } }));

@@ -3,8 +3,9 @@
 //
 // A record is {key, serial, direction, fields, readings, confirmed, takenAt, body, problem}: a draft
 // while `body` is null, and from then on exactly what is sent, unchanged until it is answered.
+// Records are kept apart by shop: whoever signs in to another shop neither sees nor sends them.
 
-const PREFIX = "wrench-drift/check/";
+const PREFIX = `wrench-drift/check/${encodeURIComponent(document.body.dataset.shop)}/`;
 const PATIENCE_MS = 20_000;
 const memory = new Map(); // what the browser refused to store
 const underway = new Set();
@@ -100,6 +101,9 @@ async function attempt(record) {
   if (response.ok) {
     drop(record);
     return { saved: answer };
+  }
+  if (response.status === 401) {
+    return { waiting: "nobody is signed in any more", signIn: true };
   }
   if (response.status >= 500 || response.status === 408 || response.status === 429) {
     return { waiting: "the service could not take it just now" };

@@ -1,15 +1,15 @@
 from collections.abc import Iterator
-from contextlib import AbstractContextManager
-from typing import Any, cast
+from typing import Any
 
 import pytest
+from calling import bearer, visiting
 from litestar.testing import TestClient
 from sample_records import NOW, a_tester, a_wrench
 
 from service.api.methods import Application
 from service.app import create_app
 from service.clock import PinnedClock
-from service.store import LOCAL_SHOP, ShopStore, Store
+from service.store import Store
 
 
 class Shops:
@@ -20,25 +20,15 @@ class Shops:
         self.key = ""
         self._opened = 0
 
-    def open_next(self) -> None:
-        """A shop with the wrench TW-1 and the tester TB-1."""
+    def open_next(self) -> dict[str, str]:
+        """A shop with the wrench TW-1 and the tester TB-1; the header that opens it."""
         self._opened += 1
         self.key = f"shop {self._opened}"
         self.store.add_shop(self.key)
         with self.store.write(self.key) as shop:
             shop.wrenches.add(a_wrench())
             shop.testers.add(a_tester())
-
-    # What the service asks of its store.
-
-    def read(self, _: str) -> AbstractContextManager[ShopStore]:
-        return self.store.read(self.key)
-
-    def write(self, _: str) -> AbstractContextManager[ShopStore]:
-        return self.store.write(self.key)
-
-    def require_ready(self) -> None:
-        self.store.require_ready()
+        return bearer(self.store, self.key)
 
 
 @pytest.fixture(scope="session")
@@ -49,14 +39,13 @@ def shops(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shops]:
 
 @pytest.fixture(scope="session")
 def service_of_shops(shops: Shops) -> Iterator[TestClient[Application]]:
-    store: Any = shops
-    app = create_app(store=cast("Store", store), shop=LOCAL_SHOP, clock=PinnedClock(NOW))
-    with TestClient(app, raise_server_exceptions=False) as client:
+    with visiting(create_app(store=shops.store, clock=PinnedClock(NOW))) as client:
         yield client
 
 
 @pytest.fixture
-def client(shops: Shops, service_of_shops: TestClient[Application]) -> TestClient[Application]:
+def client(shops: Shops, service_of_shops: TestClient[Any]) -> TestClient[Any]:
     """The service over a shop with the wrench TW-1 and the tester TB-1, at a pinned time."""
-    shops.open_next()
+    service_of_shops.headers.update(shops.open_next())
+    service_of_shops.cookies.clear()
     return service_of_shops

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from calling import signed_in
 from litestar.testing import TestClient
 from sample_bodies import a_check_body, a_point, a_policy_body, assert_problem, fields, key
 from sample_fleet import fill, take_out_of_service
@@ -30,7 +31,7 @@ def fleet(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient[Appli
         fill(store)
         take_out_of_service(store, "SP-2")
         app = create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(NOW))
-        with TestClient(app, raise_server_exceptions=False) as client:
+        with signed_in(app, store) as client:
             yield client
 
 
@@ -429,10 +430,8 @@ def test_the_tag_changes_with_evidence_and_with_policy_and_with_the_day(tmp_path
         path = "/v1/wrenches/EL-1/due"
 
         def at(now: Any) -> TestClient[Application]:
-            return TestClient(
-                create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(now)),
-                raise_server_exceptions=False,
-            )
+            app = create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(now))
+            return signed_in(app, store)
 
         with at(NOW) as client:
             tags = [client.get(path).headers["etag"]]

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from calling import signed_in
 from litestar.testing import TestClient
 from sample_bodies import a_check_body, a_policy_body, a_wrench_body, assert_problem, fields, key
 from sample_fleet import fill
@@ -221,7 +222,7 @@ def test_the_schedule_keeps_booked_days_and_plans_around_them(tmp_path: Path) ->
 
         def at(days: int) -> TestClient[Application]:
             clock = PinnedClock(NOW + timedelta(days=days))
-            return TestClient(create_app(store=store, shop=LOCAL_SHOP, clock=clock))
+            return signed_in(create_app(store=store, shop=LOCAL_SHOP, clock=clock), store)
 
         with at(0) as client:
             policy(client, bench_checks_per_day=1)
@@ -267,7 +268,7 @@ def test_the_plan_does_not_hang_on_how_far_one_looks(tmp_path: Path) -> None:
     with Store.open(tmp_path / "shop.db", migrate=True) as store:
         fill(store)
         app = create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(NOW))
-        with TestClient(app) as client:
+        with signed_in(app, store) as client:
             policy(client, bench_checks_per_day=1, cap_months=12)
             far = client.get("/v1/schedule", params={"days": "366"}).json()["visits"]
             assert len(far) == 4
@@ -280,7 +281,7 @@ def test_due_dates_are_held_against_a_fixed_interval(tmp_path: Path) -> None:
     with Store.open(tmp_path / "shop.db", migrate=True) as store:
         fill(store)
         app = create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(NOW))
-        with TestClient(app) as client:
+        with signed_in(app, store) as client:
             found = client.get("/v1/schedule/savings").json()
             assert found["fixed"]["checks"] == pytest.approx(len(found["wrenches"]))
             assert "SP-3" in found["needs_work"]
@@ -299,7 +300,7 @@ def test_what_was_booked_cannot_be_edited_or_deleted(tmp_path: Path) -> None:
     with Store.open(path, migrate=True) as store:
         fill(store, ("EL-1",))
         app = create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(NOW))
-        with TestClient(app) as client:
+        with signed_in(app, store) as client:
             booked(client, "2026-05-08", "EL-1")
     with sqlite3.connect(path) as connection:
         for statement in ("UPDATE bookings SET day = '2026-05-09'", "DELETE FROM bookings"):

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from calling import signed_in
 from litestar.testing import TestClient
 from sample_bodies import key, torque
 from sample_fleet import fill
@@ -27,7 +28,7 @@ def fleet(tmp_path: Path) -> Iterator[TestClient[Application]]:
     with Store.open(tmp_path / "shop.db", migrate=True) as store:
         fill(store)
         app = create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(NOW))
-        with TestClient(app, raise_server_exceptions=False) as client:
+        with signed_in(app, store) as client:
             yield client
 
 
@@ -108,7 +109,7 @@ def test_recording_begun_late_leaves_the_time_before_it_to_the_pace(tmp_path: Pa
     with Store.open(tmp_path / "shop.db", migrate=True) as store:
         fill(store)
         app = create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(NOW + 70 * DAY))
-        with TestClient(app, raise_server_exceptions=False) as client:
+        with signed_in(app, store) as client:
             record(client, -60, 55)
             use = due(client)["cycles_since_check"]
     assert (use["source"], use["recorded_pulls"]) == ("pace_assumed", 55)

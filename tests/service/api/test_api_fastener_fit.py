@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from calling import signed_in
 from litestar.testing import TestClient
 from sample_angles import an_angle_check_body, an_angle_point, fill_with_angles
 from sample_bodies import assert_problem, fields, key, torque
@@ -26,7 +27,7 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient[Applic
         fill_with_angles(store)
         take_out_of_service(store, "SP-2")
         app = create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(NOW))
-        with TestClient(app, raise_server_exceptions=False) as client:
+        with signed_in(app, store) as client:
             for number, less_by in enumerate(
                 ((0.1, 0.3, 0.2), (0.3, 0.5, 0.4), (0.0, 0.1, 0.2), (0.2, 0.3, 0.4))
             ):
@@ -271,7 +272,7 @@ def test_a_wrench_whose_angle_was_found_out_is_not_fit_for_the_step(
     with Store.open(tmp_path_factory.mktemp("out") / "shop.db", migrate=True) as store:
         fill_with_angles(store)
         app = create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(NOW))
-        with TestClient(app, raise_server_exceptions=False) as client:
+        with signed_in(app, store) as client:
             path = "/v1/wrenches/EL-1/angle-checks"
             out = an_angle_check_body(points=[an_angle_point(90, (2.4, 2.2, 2.1))])
             assert client.post(path, json=out, headers=key()).status_code == 201

@@ -1,12 +1,12 @@
 """Every kind of problem: provoked, shaped as promised, and documented."""
 
 import re
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
+from calling import UNKNOWN, signed_in, visiting
 from httpx import Response
 from litestar.testing import TestClient
 from sample_bodies import (
@@ -24,7 +24,6 @@ from service.app import create_app
 from service.clock import PinnedClock
 from service.store import (
     LOCAL_SHOP,
-    ShopStore,
     StoreBusy,
     StoreFull,
     StoreOutOfReach,
@@ -40,16 +39,8 @@ class OtherwiseStore:
     def __init__(self, error: Exception) -> None:
         self.error = error
 
-    @contextmanager
-    def _fail(self) -> Iterator[ShopStore]:
+    def access_token(self, token_id: str) -> Any:
         raise self.error
-        yield
-
-    def read(self, shop: str) -> Any:
-        return self._fail()
-
-    def write(self, shop: str) -> Any:
-        return self._fail()
 
     def require_ready(self) -> None:
         raise self.error
@@ -61,8 +52,8 @@ def over(error: Exception, path: str = "/v1/wrenches") -> Provocation:
     def ask(_: TestClient[Any]) -> Response:
         store: Any = OtherwiseStore(error)
         app = create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(NOW))
-        with TestClient(app, raise_server_exceptions=False) as client:
-            return client.get(path)
+        with visiting(app) as client:
+            return client.get(path, headers=UNKNOWN)
 
     return ask
 
@@ -197,7 +188,7 @@ def test_another_shop_sees_none_of_this(client: TestClient[Any], shops: Any) -> 
     client.post(CHECKS, json=a_check_body(), headers=key())
     shops.store.add_shop("next door")
     app = create_app(store=shops.store, shop="next door", clock=PinnedClock(NOW))
-    with TestClient(app) as other:
+    with signed_in(app, shops.store, "next door") as other:
         assert other.get("/v1/wrenches").json()["items"] == []
         assert other.get("/v1/testers").json()["items"] == []
         assert_problem(other.get("/v1/wrenches/TW-1"), "unknown-record")

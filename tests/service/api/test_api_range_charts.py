@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from calling import signed_in
 from litestar.testing import TestClient
 from sample_bodies import assert_problem, fields
 from sample_range import SPRING, fill_range
@@ -23,7 +24,7 @@ def ranged(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient[Appl
     with Store.open(tmp_path_factory.mktemp("charts") / "shop.db", migrate=True) as store:
         fill_range(store, SPRING)
         app = create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(NOW))
-        with TestClient(app, raise_server_exceptions=False) as client:
+        with signed_in(app, store) as client:
             yield client
 
 

@@ -5,6 +5,7 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
+from calling import signed_in
 from litestar.testing import TestClient
 from sample_bodies import a_policy_body, assert_problem, fields
 from sample_range import ELECTRONIC, SPRING, fill_range
@@ -25,7 +26,7 @@ def ranged(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient[Appl
     with Store.open(tmp_path_factory.mktemp("range") / "shop.db", migrate=True) as store:
         fill_range(store)
         app = create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(NOW))
-        with TestClient(app, raise_server_exceptions=False) as client:
+        with signed_in(app, store) as client:
             yield client
 
 

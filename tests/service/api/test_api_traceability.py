@@ -6,6 +6,7 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
+from calling import signed_in
 from litestar.testing import TestClient
 from sample_bodies import CHECKS, a_check_body, a_point, assert_problem, fields, key
 from sample_fleet import fill
@@ -54,7 +55,7 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
 @pytest.fixture(scope="module")
 def fleet(store: Store) -> Iterator[TestClient[Application]]:
     app = create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(NOW))
-    with TestClient(app, raise_server_exceptions=False) as client:
+    with signed_in(app, store) as client:
         yield client
 
 
@@ -202,7 +203,7 @@ def test_an_answer_held_already_is_not_sent_again_until_work_is_recorded(
     with Store.open(tmp_path_factory.mktemp("own") / "shop.db", migrate=True) as store:
         fill(store, ("SP-3",))
         app = create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(NOW))
-        with TestClient(app) as client:
+        with signed_in(app, store) as client:
             tag = client.get(PATH).headers["etag"]
             assert client.get(PATH, headers={"If-None-Match": tag}).status_code == 304
             with store.write(LOCAL_SHOP) as shop:

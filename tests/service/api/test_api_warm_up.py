@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from calling import signed_in
 from litestar.testing import TestClient
 from sample_fleet import fill
 from sample_records import NOW
@@ -50,10 +51,8 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 def client(store: Store, *, warm: bool) -> TestClient[Any]:
-    return TestClient(
-        create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(NOW), warm=warm),
-        raise_server_exceptions=False,
-    )
+    app = create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(NOW), warm=warm)
+    return signed_in(app, store)
 
 
 def test_the_service_lives_while_it_warms_up_and_stops_without_waiting(

@@ -5,6 +5,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 import pytest
+from calling import signed_in
 from litestar.testing import TestClient
 from sample_bodies import assert_problem, fields
 from sample_fleet import fill
@@ -23,7 +24,7 @@ def fleet(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient[Appli
     with Store.open(tmp_path_factory.mktemp("drawn") / "shop.db", migrate=True) as store:
         fill(store)
         app = create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(NOW))
-        with TestClient(app, raise_server_exceptions=False) as client:
+        with signed_in(app, store) as client:
             yield client
 
 

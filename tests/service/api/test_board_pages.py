@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from calling import signed_in
 from litestar.testing import TestClient
 from sample_bodies import a_check_body, key
 from sample_fleet import fill, take_out_of_service
@@ -35,7 +36,7 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
 @pytest.fixture(scope="module")
 def client(store: Store) -> Iterator[TestClient[Any]]:
     app = create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(NOW))
-    with TestClient(app, raise_server_exceptions=False) as opened:
+    with signed_in(app, store) as opened:
         wait_for_board(opened)
         yield opened
 
@@ -158,7 +159,7 @@ def small(tmp_path: Path) -> Iterator[Store]:
 
 def app_over(store: Store) -> TestClient[Any]:
     app = create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(NOW))
-    return TestClient(app, raise_server_exceptions=False)
+    return signed_in(app, store)
 
 
 def test_the_board_does_not_hang_for_the_fit(small: Store, held: Held) -> None:

@@ -6,6 +6,7 @@ from html import unescape
 from typing import Any
 
 import pytest
+from calling import signed_in
 from litestar.testing import TestClient
 from sample_fleet import fill, take_out_of_service
 from sample_records import NOW
@@ -37,7 +38,7 @@ def fleet(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient[Appli
         fill(store)
         take_out_of_service(store, "SP-2")
         app = create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(NOW))
-        with TestClient(app, raise_server_exceptions=False) as client:
+        with signed_in(app, store) as client:
             yield client
 
 

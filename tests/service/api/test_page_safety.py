@@ -5,6 +5,7 @@ from html.parser import HTMLParser
 from typing import Any
 
 import pytest
+from calling import OWN_HOST, UNKNOWN, visiting
 from litestar.testing import TestClient
 from sample_bodies import CHECKS, a_check_body, assert_problem, key
 from sample_records import NOW
@@ -106,13 +107,13 @@ def test_a_page_that_cannot_be_shown_says_so_in_words(client: TestClient[Any]) -
 
 def test_a_page_without_its_store_says_what_to_do() -> None:
     class NoStore:
-        def read(self, _: str) -> Any:
+        def access_token(self, _: str) -> Any:
             raise StoreBusy(10)
 
     store: Any = NoStore()
     app = create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(NOW))
-    with TestClient(app, raise_server_exceptions=False) as failing:
-        answer = failing.get("/bench")
+    with visiting(app) as failing:
+        answer = failing.get("/bench", headers=UNKNOWN)
     assert answer.status_code == 503
     assert int(answer.headers["retry-after"]) > 0
     assert "<h1>The store is busy</h1>" in answer.text
@@ -143,9 +144,6 @@ def test_what_is_on_record_is_shown_and_never_run(client: TestClient[Any]) -> No
         page = client.get(path).text
         assert HOSTILE not in page
         assert "&lt;script&gt;alert(1)&lt;/script&gt;" in page
-
-
-OWN_HOST = "testserver.local"
 
 
 @pytest.mark.parametrize(

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from calling import signed_in
 from litestar.testing import TestClient
 from sample_bodies import CHECKS, a_check_body, key
 from sample_fleet import fill, take_out_of_service
@@ -28,7 +29,7 @@ def fleet(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient[Appli
         fill(store)
         take_out_of_service(store, "SP-2")
         app = create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(NOW))
-        with TestClient(app, raise_server_exceptions=False) as client:
+        with signed_in(app, store) as client:
             yield client
 
 

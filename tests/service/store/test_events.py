@@ -6,6 +6,7 @@ import pytest
 from sample_records import NOW, a_check, a_wrench
 
 from analysis.vocabulary import Direction
+from service.access.caller import Caller, TokenScope
 from service.records import Change, Event, EventKind
 from service.store import LOCAL_SHOP
 
@@ -74,12 +75,22 @@ def test_replacing_an_event_under_its_number_is_refused(store, raw):
         )
 
 
-def test_a_column_about_the_caller_can_be_added_later(raw):
-    """What authentication will establish stands beside what was said, empty in older rows."""
-    raw.execute("ALTER TABLE wrench_events ADD COLUMN token_id VARCHAR")
-    assert raw.execute("SELECT why, token_id FROM wrench_events").fetchall() == [("fell", None)]
-    with pytest.raises(sqlite3.IntegrityError, match="are never edited"):
-        raw.execute("UPDATE wrench_events SET token_id = 'x'")
+def test_by_which_token_and_from_where_is_what_the_caller_of_the_transaction_says(store):
+    """It stands beside the person, whom nobody has verified."""
+    caller = Caller(
+        shop=LOCAL_SHOP,
+        token_id="0123456789ab",
+        token_name="bench 2",
+        scope=TokenScope.BENCH,
+        address="192.0.2.7",
+    )
+    with store.write(LOCAL_SHOP, caller) as shop:
+        shop.events.add(an_event(person="Jörg"))
+    with store.read(LOCAL_SHOP) as shop:
+        (event,) = shop.events.list("TW-1")
+    assert (event.person, event.token_id, event.token_name, event.address) == (
+        "Jörg", "0123456789ab", "bench 2", "192.0.2.7",
+    )  # fmt: skip
 
 
 def test_an_event_of_a_wrench_that_is_not_there_is_refused(store):

@@ -1,0 +1,118 @@
+"""What every request must keep before its handler sees it, in this order: a host that is ours, no
+change for another site, a caller who is known, a scope that reaches, a query that can be meant.
+
+Closed is what no handler has to ask for: only `tells(open=True)` opens an operation, and what is
+not a GET needs a token of scope manage unless it says less.
+"""
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+from litestar import Request
+from litestar.concurrency import sync_to_thread
+
+from service.access.admission import NotAdmitted, ScopeTooSmall, by_session, by_token
+from service.access.caller import Caller, TokenScope
+from service.access.records import AccessToken
+from service.access.tokens import use_is_news
+from service.api.access import Shops
+from service.api.hosts import refuse_unknown_host
+from service.api.operations import Told, told_by
+from service.api.parameters import person_of
+from service.api.proxies import Proxies
+from service.api.query import refuse_loose_query
+from service.api.same_origin import READING, CrossSiteRequest, refuse_other_sites
+from service.store import StoreError
+
+SESSION_COOKIE: Final = "wrench-drift-session"
+# Kept by browsers only when it came by TLS, for this host alone and every path of it.
+SECURE_SESSION_COOKIE: Final = f"__Host-{SESSION_COOKIE}"
+
+AnyRequest = Request[Any, Any, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Admission:
+    """hosts: the names that the service goes by, in small letters."""
+
+    shops: Shops
+    hosts: frozenset[str]
+    proxies: Proxies
+
+    async def admit(self, request: AnyRequest) -> None:
+        """Find out who asks: `request.auth`, and the token as `request.user`; raises what the
+        problems are made of.
+        """
+        refuse_unknown_host(request, self.hosts)
+        refuse_other_sites(request)
+        told = told_by(request.route_handler.opt)
+        if not told.open:
+            caller = await sync_to_thread(self._caller, request)
+            request.scope["auth"] = caller
+            needed = needed_scope(told, request.method)
+            if not caller.scope.includes(needed):
+                raise ScopeTooSmall(caller, needed)
+        await refuse_loose_query(request)
+
+    async def note_use(self, request: AnyRequest) -> None:
+        """Write when the token was last used, after the answer and now and then."""
+        token = request.scope.get("user")
+        if isinstance(token, AccessToken) and use_is_news(token, self.shops.clock.now()):
+            await sync_to_thread(self._note_use, token)
+
+    def _caller(self, request: AnyRequest) -> Caller:
+        store, now = self.shops.store, self.shops.clock.now()
+        session = None
+        if "authorization" in request.headers:
+            token = by_token(store, _bearer(request.headers["authorization"]), now)
+        elif cookie := session_cookie(request):
+            _refuse_change_of_unknown_origin(request)
+            sign_in = by_session(store, cookie, now)
+            token, session = sign_in.token, sign_in.id
+        else:
+            raise NotAdmitted("the request came without an access token", tried=False)
+        request.scope["user"] = token
+        return Caller(
+            shop=token.shop,
+            token_id=token.id,
+            token_name=token.name,
+            scope=token.scope,
+            address=self.proxies.client_address(request),
+            session=session,
+            person=person_of(request.headers.get("acting-person")),
+        )
+
+    def _note_use(self, token: AccessToken) -> None:
+        try:
+            with self.shops.store.write(token.shop) as records:
+                records.tokens.note_use(token.id, self.shops.clock.now())
+        except StoreError:
+            return  # the answer is given: the next request of the token writes it
+
+
+def needed_scope(told: Told, method: str) -> TokenScope:
+    """What an operation needs: what it says, or else read for a GET and manage for the rest."""
+    return told.scope or (TokenScope.READ if method in READING else TokenScope.MANAGE)
+
+
+def session_cookie(request: AnyRequest) -> str | None:
+    return request.cookies.get(SECURE_SESSION_COOKIE) or request.cookies.get(SESSION_COOKIE)
+
+
+def _bearer(header: str) -> str:
+    """The token in an Authorization header (RFC 6750, section 2.1; RFC 9110, section 11.4)."""
+    scheme, _, token = header.partition(" ")
+    if scheme.casefold() != "bearer":
+        raise NotAdmitted("the request came with another kind of authorization than Bearer")
+    return token.strip(" ")
+
+
+def _refuse_change_of_unknown_origin(request: AnyRequest) -> None:
+    """A browser says from where a change is asked for; without that, a cookie is not enough."""
+    headers = request.headers
+    if (
+        request.method not in READING
+        and "origin" not in headers
+        and "sec-fetch-site" not in headers
+    ):
+        raise CrossSiteRequest("it does not say which")

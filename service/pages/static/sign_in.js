@@ -1,0 +1,9 @@
+// A link to sign in carries its secret after the "#": put it into the form and send it.
+
+const secret = decodeURIComponent(location.hash.slice(1));
+if (secret.startsWith("wdl_")) {
+  history.replaceState(null, "", location.pathname + location.search); // out of the history
+  const form = document.querySelector("#sign-in");
+  form.secret.value = secret;
+  form.requestSubmit();
+}
