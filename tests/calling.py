@@ -13,8 +13,8 @@ from service.access.credentials import Credential, CredentialKind
 from service.access.records import AccessToken
 from service.store import LOCAL_SHOP, Store
 
-# A name that the service goes by wherever it runs.
-OWN_HOST: Final = "localhost"
+# An address, which the service goes by wherever it runs.
+OWN_HOST: Final = "127.0.0.1"
 # Of the right form, and nobody's.
 UNKNOWN: Final = {"Authorization": f"Bearer wdt_{12 * '0'}_{43 * 'A'}"}
 _NEVER: Final = datetime(2100, 1, 1, tzinfo=UTC)  # beyond every clock of a test

@@ -15,7 +15,6 @@ from pathlib import Path
 from typing import Any
 from unittest.mock import patch
 
-from calling import signed_in
 from litestar.testing import TestClient
 
 from service.app import create_app
@@ -23,6 +22,7 @@ from service.cli.story import load_story, morning_after
 from service.clock import PinnedClock
 from service.fleet_day import FleetDay, fleet_day
 from service.store import LOCAL_SHOP, Store
+from tests.calling import signed_in
 
 REQUESTS = 100
 MANY = 10_000

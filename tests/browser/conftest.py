@@ -15,17 +15,31 @@ from typing import Any
 
 import httpx
 import pytest
-from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, sync_playwright
+from calling import bearer
+from playwright.sync_api import (
+    Browser,
+    BrowserContext,
+    ConsoleMessage,
+    Page,
+    StorageState,
+    sync_playwright,
+)
 from small_shop import NOW, open_shop
+
+from service.store import Store
 
 _NAMES = ("chromium", "chromium-browser", "google-chrome")
 _PATIENCE_S = 60
 
 
 @pytest.fixture(scope="session")
-def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("browser")
+
+
+@pytest.fixture(scope="session")
+def service(folder: Path) -> Iterator[str]:
     """Its address; the clock stands at NOW."""
-    folder = tmp_path_factory.mktemp("browser")
     with socket.create_server(("127.0.0.1", 0)) as probe:
         port = probe.getsockname()[1]
     environment = os.environ | {
@@ -44,7 +58,8 @@ def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         )
     try:
         _wait_for(url, process, folder / "log")
-        with httpx.Client(base_url=url, timeout=_PATIENCE_S) as client:
+        headers = _token_of(folder)
+        with httpx.Client(base_url=url, headers=headers, timeout=_PATIENCE_S) as client:
             open_shop(client)
         yield url
     finally:
@@ -56,11 +71,32 @@ def _wait_for(url: str, process: "subprocess.Popen[bytes]", log: Path) -> None:
     end = time.monotonic() + _PATIENCE_S
     while time.monotonic() < end and process.poll() is None:
         try:
-            if httpx.get(f"{url}/health/ready").status_code == 200:
+            if httpx.get(f"{url}/health/live").status_code == 200:
                 return
         except httpx.TransportError:
             time.sleep(0.1)
     raise RuntimeError(f"the service did not start: {log.read_text()}")
+
+
+def _token_of(folder: Path) -> dict[str, str]:
+    with Store.open(folder / "shop.db") as store:
+        return bearer(store)
+
+
+@pytest.fixture(scope="session")
+def token(service: str, folder: Path) -> str:
+    """A token that opens the shop."""
+    return _token_of(folder)["Authorization"].removeprefix("Bearer ")
+
+
+@pytest.fixture(scope="session")
+def session(service: str, token: str) -> StorageState:
+    """What a browser holds once somebody has signed in."""
+    with httpx.Client(base_url=service) as client:
+        client.post("/sign-in", data={"secret": token}).raise_for_status()
+        ((name, value),) = client.cookies.items()
+    cookie: Any = {"name": name, "value": value, "url": service}
+    return {"cookies": [cookie], "origins": []}
 
 
 @pytest.fixture(scope="session")
@@ -79,8 +115,8 @@ def chromium() -> Iterator[Browser]:
 
 
 @pytest.fixture
-def context(chromium: Browser, service: str) -> Iterator[BrowserContext]:
-    context = chromium.new_context(base_url=service)
+def context(chromium: Browser, service: str, session: StorageState) -> Iterator[BrowserContext]:
+    context = chromium.new_context(base_url=service, storage_state=session)
     context.set_default_timeout(20_000)
     yield context
     context.close()
@@ -104,8 +140,9 @@ def page(context: BrowserContext) -> Iterator[Page]:
 
 
 @pytest.fixture
-def api(service: str) -> Iterator[httpx.Client]:
-    with httpx.Client(base_url=service, timeout=_PATIENCE_S) as client:
+def api(service: str, token: str) -> Iterator[httpx.Client]:
+    headers = {"Authorization": f"Bearer {token}"}
+    with httpx.Client(base_url=service, headers=headers, timeout=_PATIENCE_S) as client:
         yield client
 
 

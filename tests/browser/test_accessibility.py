@@ -8,12 +8,13 @@ from pathlib import Path
 import httpx
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, StorageState
 from small_shop import FAILED, PASSED
 
 ARTEFACTS = Path(__file__).parents[2] / "artefacts" / "pages"
 PAGES = {
     "start": "/",
+    "sign-in": "/sign-in",
     "bench": "/bench",
     "bench-unknown": "/bench?wrench=OK-3",
     "sheet": "/bench?wrench=OK-1",
@@ -40,11 +41,20 @@ def verdict_on(api: httpx.Client, serial: str) -> str:
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("name", [*PAGES, *VERDICTS])
 def test_a_page_is_accessible(
-    chromium: Browser, service: str, api: httpx.Client, name: str, size: str, scheme: str
+    chromium: Browser,
+    service: str,
+    session: StorageState,
+    api: httpx.Client,
+    name: str,
+    size: str,
+    scheme: str,
 ) -> None:
     width, height = SIZES[size]
     context = chromium.new_context(
-        base_url=service, viewport={"width": width, "height": height}, color_scheme=scheme
+        base_url=service,
+        storage_state=session,
+        viewport={"width": width, "height": height},
+        color_scheme=scheme,
     )
     page = context.new_page()
     page.goto(PAGES.get(name) or verdict_on(api, VERDICTS[name]))

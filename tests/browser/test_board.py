@@ -1,6 +1,6 @@
 """The board comes by itself, leads to the bench, and is filtered without a script."""
 
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, StorageState, expect
 
 
 def test_the_board_comes_by_itself_and_leads_to_the_bench(page: Page) -> None:
@@ -12,8 +12,10 @@ def test_the_board_comes_by_itself_and_leads_to_the_bench(page: Page) -> None:
     expect(page.locator("#r0-0")).to_be_focused()
 
 
-def test_filters_need_no_script(chromium: Browser, service: str) -> None:
-    context = chromium.new_context(base_url=service, java_script_enabled=False)
+def test_filters_need_no_script(chromium: Browser, service: str, session: StorageState) -> None:
+    context = chromium.new_context(
+        base_url=service, storage_state=session, java_script_enabled=False
+    )
     page = context.new_page()
     page.goto("/board")
     while not page.locator(".fleet").count():

@@ -35,6 +35,8 @@ EXAMPLES: Final = Path(__file__).parents[2] / "service" / "openapi_examples.json
 
 _LONGEST_LIST: Final = 3
 _CURSOR: Final = re.compile(r'"next_cursor": "[^"]+"')
+_TOKEN: Final = re.compile(r"wdt_[0-9a-f]{12}_[A-Za-z0-9_-]{43}")
+_TOKEN_ID: Final = re.compile(r'"[0-9a-f]{12}"')
 _UUID: Final = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-4[0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}")
 
 
@@ -427,6 +429,11 @@ def examples(steps: list[Step]) -> dict[str, Any]:
         text = json.dumps(value, ensure_ascii=False)
         for found in _UUID.findall(text):
             ids.setdefault(found, f"00000000-0000-4000-8000-{len(ids) + 1:012}")
+        for found in _TOKEN_ID.findall(text):
+            ids.setdefault(found, f'"{len(ids) + 1:012x}"')
+        text = _TOKEN_ID.sub(lambda match: ids[match[0]], text)
+        text = _TOKEN.sub(f"wdt_{12 * '0'}_{43 * 'A'}", text)
+        text = text.replace('"testclient"', '"192.0.2.7"')  # an address for examples, RFC 5737
         text = _CURSOR.sub('"next_cursor": "b3BhcXVl"', text)
         return json.loads(_UUID.sub(lambda match: ids[match[0]], text))
 

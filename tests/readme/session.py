@@ -41,6 +41,14 @@ class Command:
     expected: str
 
 
+@dataclass(frozen=True)
+class Demo:
+    """A running demo shop: where it listens, and the header that opens it."""
+
+    address: str
+    auth: str
+
+
 def commands() -> list[Command]:
     """Every command of the README's console blocks, in order."""
     found = []
@@ -59,8 +67,8 @@ def _complete(lines: str) -> bool:
 
 
 @contextmanager
-def demo_shop() -> Iterator[str]:
-    """Address of a running demo shop with the story's own dates, from a store of its own."""
+def demo_shop() -> Iterator[Demo]:
+    """A running demo shop with the story's own dates, from a store of its own."""
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
@@ -76,8 +84,8 @@ def demo_shop() -> Iterator[str]:
         ) as server,
     ):
         try:
-            _await(f"http://127.0.0.1:{port}/health/ready", server)
-            yield f"127.0.0.1:{port}"
+            _await(f"http://127.0.0.1:{port}/health/live", server)
+            yield Demo(f"127.0.0.1:{port}", _printed_auth(Path(directory, "demo.log")))
         finally:
             server.terminate()
 
@@ -96,17 +104,30 @@ def _await(address: str, server: "subprocess.Popen[bytes]") -> None:
     raise RuntimeError("the demo did not become ready in two minutes")
 
 
-def run(command: Command, address: str) -> str:
-    """What the command prints with the demo shop at `address`."""
+def _printed_auth(log: Path) -> str:
+    """The header in the line that a reader pastes into the second terminal."""
+    for _ in range(100):
+        if found := re.search(r"^ *AUTH='(.+)'$", log.read_text("utf-8"), re.MULTILINE):
+            return found[1]
+        time.sleep(0.1)
+    raise RuntimeError("the demo printed no token")
+
+
+def run(command: Command, demo: Demo) -> str:
+    """What the command prints with this demo shop."""
     done = subprocess.run(
-        ["bash", "-c", command.line.replace(ADDRESS, address)],
+        ["bash", "-c", command.line.replace(ADDRESS, demo.address)],
         capture_output=True,
         text=True,
         timeout=240,
-        env={**os.environ, "PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}"},
+        env={
+            **os.environ,
+            "PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}",
+            "AUTH": demo.auth,
+        },
         check=False,
     )
-    return (done.stdout + done.stderr).replace(address, ADDRESS)
+    return (done.stdout + done.stderr).replace(demo.address, ADDRESS)
 
 
 def agrees(expected: str, printed: str) -> bool:
@@ -143,9 +164,9 @@ def _numbers(line: str) -> list[float]:
 
 def main() -> None:
     text = README.read_text("utf-8")
-    with demo_shop() as address:
+    with demo_shop() as demo:
         for command in commands():
-            printed = run(command, address)
+            printed = run(command, demo)
             old = f"$ {command.line}\n{command.expected}"
             text = text.replace(old, f"$ {command.line}\n{printed.rstrip()}\n")
     README.write_text(text, "utf-8")

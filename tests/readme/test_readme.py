@@ -4,15 +4,15 @@ import shutil
 from collections.abc import Iterator
 
 import pytest
-from session import Command, agrees, commands, demo_shop, run
+from session import Command, Demo, agrees, commands, demo_shop, run
 
 COMMANDS = commands()
 
 
 @pytest.fixture(scope="module")
-def shop() -> Iterator[str]:
-    with demo_shop() as address:
-        yield address
+def shop() -> Iterator[Demo]:
+    with demo_shop() as demo:
+        yield demo
 
 
 def test_the_readme_has_a_session() -> None:
@@ -21,7 +21,7 @@ def test_the_readme_has_a_session() -> None:
 
 
 @pytest.mark.parametrize("command", COMMANDS, ids=lambda command: command.line[:60])
-def test_a_command_prints_what_the_readme_says(command: Command, shop: str) -> None:
+def test_a_command_prints_what_the_readme_says(command: Command, shop: Demo) -> None:
     assert shutil.which("curl"), "the README's session needs curl"
     printed = run(command, shop)
     assert agrees(command.expected, printed), f"now it prints:\n{printed}"

@@ -22,6 +22,7 @@ from sample_records import a_check, a_pull, a_tester, a_wrench
 
 import datasets_demo
 from service import exports
+from service.access.credentials import Credential, CredentialKind
 from service.cli import main
 from service.cli.demo import QUESTIONS
 from service.cli.serving import base_url
@@ -69,7 +70,7 @@ def files(tmp_path):
 
 def test_help_names_every_command(run):
     output = run("--help").output
-    for command in ("serve", "demo", "import", "export", "db", "openapi"):
+    for command in ("serve", "demo", "token", "shop", "import", "export", "db", "openapi"):
         assert re.search(rf"^  {command} ", output, re.MULTILINE)
 
 
@@ -225,6 +226,59 @@ def test_openapi_writes_the_description(run, tmp_path):
     assert json.loads((tmp_path / "described.json").read_text("utf-8")) == described
 
 
+# --- access -------------------------------------------------------------------------------------
+
+
+def test_a_token_is_shown_once_and_only_its_digest_is_kept(run, tmp_path):
+    run("db", "upgrade")
+    made = run("token", "create", "--name", "bench 2", "--scope", "bench")
+    secret = made.stdout.strip()
+    token_id = secret.split("_")[1]
+    assert Credential.parse(secret).kind is CredentialKind.TOKEN
+    assert f"{token_id}: 'bench 2' of shop local, scope bench, until" in made.stderr
+    listed = run("token", "list").output
+    assert re.search(rf"^{token_id}  bench   until \S+  never used  bench 2$", listed, re.MULTILINE)
+    stored = b"".join(path.read_bytes() for path in tmp_path.glob("wrench-drift.db*"))
+    assert Credential.parse(secret).digest.encode() in stored
+    assert secret.split("_", 2)[2].encode() not in stored
+
+
+def test_a_revoked_token_stays_in_the_list(run):
+    run("db", "upgrade")
+    token_id = run("token", "create", "--name", "lost").stdout.split("_")[1]
+    assert "is revoked" in run("token", "revoke", token_id).output
+    assert re.search(rf"^{token_id}  read    revoked ", run("token", "list").output)
+    assert "no token 'nobody'" in run("token", "revoke", "nobody", exit_code=1).output
+
+
+def test_no_token_lives_longer_than_policy_allows(run):
+    run("db", "upgrade")
+    output = run("token", "create", "--name", "x", "--days", "367", exit_code=1).output
+    assert "a token of 367 days is not made here" in output
+    assert run("token", "list").output == ""
+
+
+def test_shops_are_added_and_listed_and_have_tokens_of_their_own(run):
+    run("db", "upgrade")
+    run("shop", "add", "annex")
+    run("shop", "add", "annex")
+    assert run("shop", "list").output.split() == ["annex", "local"]
+    run("token", "create", "--name", "annex bench", "--shop", "annex")
+    assert run("token", "list").output == ""
+    assert "annex bench" in run("token", "list", "--shop", "annex").output
+    run("shop", "add", "two\nlines", exit_code=2)
+
+
+@pytest.mark.usefixtures("answering_at_once")
+def test_serve_tells_a_first_token_once_and_none_where_there_is_one(run):
+    first = run("serve", "--store", "shop.db", "--port", "0").output
+    assert Credential.parse(auth_in(first).removeprefix("Authorization: Bearer ")) is not None
+    assert re.search(r"/sign-in#wdl_\S+$", first, re.MULTILINE)
+    again = run("serve", "--store", "shop.db", "--port", "0").output
+    assert "wdt_" not in again
+    assert "wdl_" not in again
+
+
 # --- the story of the demo ----------------------------------------------------------------------
 
 
@@ -292,18 +346,25 @@ def running(directory, *arguments):
             process.kill()
 
 
-def fetch(url):
-    """The JSON at an address of the server."""
-    with urllib.request.urlopen(url, timeout=60) as answer:  # noqa: S310 - our own server
+def fetch(url, auth):
+    """The JSON at an address of the server, asked for with the header that it told."""
+    name, _, value = auth.partition(": ")
+    request = urllib.request.Request(url, headers={name: value})  # noqa: S310 - our own server
+    with urllib.request.urlopen(request, timeout=60) as answer:  # noqa: S310
         return json.load(answer)
+
+
+def auth_in(told):
+    """The header in the line that a reader pastes into another terminal."""
+    return re.search(r"^ *AUTH='(.+)'$", told, re.MULTILINE)[1]
 
 
 def test_the_demo_serves_its_story_and_leaves_nothing_behind(tmp_path):
     with running(tmp_path, "demo", "--no-shift") as (told, url, process):
         assert url.startswith("http://127.0.0.1:")
         for _, path in QUESTIONS:
-            assert f"curl -s '{url}{path}'" in told
-        page = fetch(f"{url}/v1/wrenches?limit=100")
+            assert f"curl -s -H \"$AUTH\" '{url}{path}'" in told
+        page = fetch(f"{url}/v1/wrenches?limit=100", auth_in(told))
         assert len(page["items"]) == 40
         morning = morning_after().isoformat().replace("+00:00", "Z")
         assert page["items"][0]["registered_at"] == morning
@@ -328,6 +389,7 @@ def test_serve_makes_the_store_once(run):
     assert re.search(r"Listening at http://127\.0\.0\.1:\d{2,}, description at \S+/schema\n", first)
     again = run("serve", "--store", "shop.db", "--port", "0").output
     assert "Made a new store" not in again
+    assert "AUTH=" in first
     assert "Warning" not in again
     with Store.open("shop.db") as store, store.read("second") as shop:
         assert shop.wrenches.list() == ()
@@ -340,7 +402,7 @@ def test_serve_makes_the_store_once(run):
 )
 def test_serve_warns_when_other_machines_can_reach_it(run, host, warned):
     output = run("serve", "--host", host, "--port", "0").output
-    assert ("there is no access control yet" in output) is warned
+    assert ("can be read on the way" in output) is warned
 
 
 def test_a_port_that_is_taken_is_told_before_anything_is_made(run):
