@@ -3,6 +3,7 @@
 import re
 from collections.abc import Callable
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import pytest
@@ -19,11 +20,13 @@ from sample_bodies import (
 )
 from sample_records import NOW
 
+from service.access.caller import TokenScope
 from service.api.problem_kinds import KINDS
 from service.app import create_app
 from service.clock import PinnedClock
 from service.store import (
     LOCAL_SHOP,
+    Store,
     StoreBusy,
     StoreFull,
     StoreOutOfReach,
@@ -83,6 +86,14 @@ def patched(**headers: str) -> Provocation:
     return lambda client: client.patch("/v1/wrenches/TW-1", json={}, headers=headers)
 
 
+def by_a_reader(client: TestClient[Any]) -> Response:
+    """A token that may read, of a store of its own, asks for a change."""
+    with TemporaryDirectory() as folder, Store.open(Path(folder) / "x.db", migrate=True) as store:
+        app = create_app(store=store, clock=PinnedClock(NOW))
+        with signed_in(app, store, scope=TokenScope.READ) as reader:
+            return reader.post("/v1/wrenches", json=a_wrench_body())
+
+
 PROVOCATIONS: dict[str, Provocation] = {
     "bad-request": lambda client: client.get("/v1/wrenches", headers={"Host": "a b"}),
     "malformed-body": lambda client: client.post("/v1/wrenches"),
@@ -106,6 +117,9 @@ PROVOCATIONS: dict[str, Provocation] = {
     "unsupported-media-type": lambda client: client.post(
         "/v1/wrenches", content="{}", headers={"Content-Type": "text/plain"}
     ),
+    "not-admitted": lambda client: client.get("/v1/wrenches", headers=UNKNOWN),
+    "unknown-host": lambda client: client.get("/v1/wrenches", headers={"Host": "other.example"}),
+    "scope-too-small": by_a_reader,
     "invalid-request": lambda client: client.post("/v1/wrenches", json={}),
     "refused": lambda client: client.post(CHECKS, json=a_check_body(tester="TB-9"), headers=key()),
     "idempotency-key-reused": reused_key,
