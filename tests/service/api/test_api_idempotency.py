@@ -7,8 +7,6 @@ import pytest
 from litestar.testing import TestClient
 from sample_bodies import CHECKS, a_check_body, a_wrench_body, assert_problem, key
 
-from service.store import LOCAL_SHOP
-
 
 def test_the_same_request_again_gets_the_same_answer(client: TestClient[Any]) -> None:
     first = client.post(CHECKS, json=a_check_body(), headers=key())
@@ -56,10 +54,10 @@ def test_the_answer_is_kept_in_the_transaction_of_its_effect(
     client: TestClient[Any], shops: Any
 ) -> None:
     """When the answer cannot be kept, the check is not stored either."""
-    with shops.read(LOCAL_SHOP) as shop:
+    with shops.store.read(shops.key) as shop:
         assert shop.idempotency.find("key-1") is None
     client.post(CHECKS, json=a_check_body(), headers=key())
-    with shops.read(LOCAL_SHOP) as shop:
+    with shops.store.read(shops.key) as shop:
         kept = shop.idempotency.find("key-1")
         assert kept is not None
         assert kept.status == 201

@@ -173,7 +173,7 @@ def test_a_wrench_in_quarantine_is_not_fit_and_says_why(
 
 def test_care_stands_with_the_wrench_and_not_in_lists(client: TestClient[Any], shops: Any) -> None:
     records: ShopStore
-    with shops.write("") as records:
+    with shops.store.write(shops.key) as records:
         records.wrenches.add(a_wrench("TW-2"))
     care = client.get(TW).json()["care"]
     assert any("lowest mark" in each["do"] for each in care)
