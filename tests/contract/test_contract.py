@@ -29,8 +29,9 @@ RECORDS = ["wrenches", "testers", "checks", "pulls", "bookings", "policy", "prob
 
 
 @pytest.fixture
-def described(tmp_path: Path) -> Iterator[Callable[[], Any]]:
+def described(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[], Any]]:
     """The description over a shop in which the story was told."""
+    monkeypatch.setenv("WRENCH_DRIFT_ALLOWED_HOSTS", "testserver")  # as it asks in process
 
     def make() -> Any:
         with signed_in(app_over(store), store) as client:
