@@ -25,6 +25,7 @@ from service.api.pulls import PullController
 from service.api.range_charts import RangeChartController
 from service.api.range_study import RangeStudyController
 from service.api.reading_page import reading_page, reading_page_asset, reading_page_start
+from service.api.readings import ReadingController
 from service.api.risk import RiskController
 from service.api.risks import RisksController
 from service.api.schedule import ScheduleController
@@ -39,6 +40,7 @@ HANDLERS: Final[list[ControllerRouterHandler]] = [
     EventController,
     CheckController,
     CheckImportController,
+    ReadingController,
     PullController,
     PullImportController,
     AngleCheckController,

@@ -40,6 +40,8 @@ if TYPE_CHECKING:
 
 LOCAL_SHOP: Final = "local"
 
+_WRENCHES_AND_CHECKS_AT_ONCE: Final = 4_000  # some 60,000 readings, some megabytes
+
 
 class ShopStore:
     """The repositories of one shop in one transaction."""
@@ -75,6 +77,28 @@ class ShopStore:
             wrench_frame(connection, shop_id, wrench),
             reading_frame(connection, shop_id, as_of, wrench),
         )
+
+    def reading_batches(
+        self, as_of: datetime, wrench: str | None = None, *, details: bool = False
+    ) -> "Iterator[tuple[pl.DataFrame, pl.DataFrame]]":
+        """What `evidence` gives, a few wrenches at a time, so that little is held at once.
+
+        Every wrench is in one batch, with all its readings.
+
+        wrench   serial; None for every wrench
+        details  readings with the columns DETAILED_READINGS of `service.store.evidence_frames`
+        """
+        from analysis.evidence import READINGS
+        from service.store import evidence_frames as frames  # polars is slow
+
+        connection, shop_id = self._scope.connection, self._scope.shop_id
+        schema = frames.DETAILED_READINGS if details else READINGS
+        spans = frames.spans_of_wrenches(connection, shop_id, as_of, _WRENCHES_AND_CHECKS_AT_ONCE)
+        for span in spans if wrench is None else [wrench]:
+            yield (
+                frames.wrench_frame(connection, shop_id, span),
+                frames.reading_frame(connection, shop_id, as_of, span, schema),
+            )
 
     def circumstances(self, as_of: datetime) -> "pl.DataFrame":
         """The frame CIRCUMSTANCES of `analysis.evidence`, checks up to `as_of`."""

@@ -289,6 +289,7 @@ def tell(client: TestClient[Application]) -> list[Step]:
     )
     do("readCheck", "GET", place, path_parameters=check)
     do("listChecks", "GET", checks, path_parameters=serial, limit=2)
+    do("readReadings", "GET", "/v1/readings", wrench="SP-101", kind="as_found", format="csv")
     do("readDrift", "GET", f"{wrench}/drift", path_parameters=serial, direction="clockwise")
     do("readRepeatability", "GET", f"{wrench}/repeatability", path_parameters=serial, band="low")
     do("readCapability", "GET", f"{wrench}/capability", path_parameters=serial, band="low")
