@@ -2,15 +2,17 @@
 
 Learning is slow and rests on all of the family's checks; placing a wrench under laws that are
 learnt is quick and rests on its own checks alone. The two are apart, so that a new check moves its
-wrench at once while the laws are learnt anew later.
+wrench at once while the laws are learnt anew later, and so that a fleet of any size is placed part
+by part.
 """
 
-from dataclasses import dataclass, replace
-from typing import Final, Literal, Protocol, Self
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+from typing import Final, Literal, Self
 
 from analysis.arrays import Array
 from analysis.error_law import Assumption, ErrorLaw
-from analysis.family_posterior import family_mode, family_posterior
+from analysis.family_posterior import FamilyMode, a_part_of, family_mode, family_posterior
 from analysis.history import Histories
 from analysis.jumps import find_jumps
 from analysis.outliers import OutlyingReading, ReadingScale, reading_scale, weigh_readings
@@ -31,14 +33,13 @@ Source = Literal["family", "mechanism", "defaults"]
 
 
 @dataclass(frozen=True, slots=True)
-class FamilyFit:
-    """A family's law with its doubt, and the state of each of its wrenches after its last check.
+class FamilyLaws:
+    """What a family's histories teach of all its wrenches: small, and the same for every one.
 
     name        in words, e.g. "spring, medium (over 30 to 200 N·m)"
     source      family: its own wrenches; mechanism: all sizes together; defaults: too few of those
     basis       what its drift runs with
     typical_pace  cycles a year of its typical wrench, nan where not known
-    clock_sd_per_year  (N,) doubt about how far the clock will run, known from the whole family
     wrenches    how many wrenches the law was learnt from
     checks      how many checks
     law         K equally likely laws
@@ -46,11 +47,6 @@ class FamilyFit:
     tails       of the scatter of its readings
     scale       by which a reading is outlying
     spreads     of the pace of use of its wrenches
-    histories   of the members only
-    state       (K, N) of the members
-    jump_evidence  (N, C) as in `analysis.jumps.JumpScan`
-    surprise, surprise_df  (N, C) squared standardised prediction errors under the mode
-    outlying    readings of the members that were weighted down
     """
 
     name: str
@@ -58,7 +54,6 @@ class FamilyFit:
     source: Source
     basis: TimeBasis
     typical_pace: float
-    clock_sd_per_year: Array
     wrenches: int
     checks: int
     law: ErrorLaw
@@ -66,6 +61,21 @@ class FamilyFit:
     tails: Tails
     scale: ReadingScale
     spreads: PaceSpreads
+
+
+@dataclass(frozen=True, slots=True)
+class FamilyFit(FamilyLaws):
+    """A family's law with its doubt, and the state of each of its wrenches after its last check.
+
+    clock_sd_per_year  (N,) doubt about how far the clock will run, known from the whole family
+    histories   of the members only
+    state       (K, N) of the members
+    jump_evidence  (N, C) as in `analysis.jumps.JumpScan`
+    surprise, surprise_df  (N, C) squared standardised prediction errors under the mode
+    outlying    readings of the members that were weighted down
+    """
+
+    clock_sd_per_year: Array
     histories: Histories
     state: State
     jump_evidence: Array
@@ -76,6 +86,7 @@ class FamilyFit:
     def of_rows(self, rows: list[int]) -> Self:
         """The same family with only the chosen members."""
         s = self.state
+        chosen = {self.histories.wrenches[row] for row in rows} if self.outlying else set()
         return replace(
             self,
             histories=self.histories.take(rows),
@@ -90,11 +101,7 @@ class FamilyFit:
             jump_evidence=self.jump_evidence[rows],
             surprise=self.surprise[rows],
             surprise_df=self.surprise_df[rows],
-            outlying=tuple(
-                reading
-                for reading in self.outlying
-                if reading.wrench in {self.histories.wrenches[row] for row in rows}
-            ),
+            outlying=tuple(reading for reading in self.outlying if reading.wrench in chosen),
         )
 
 
@@ -108,108 +115,50 @@ def fit_family(
 ) -> FamilyFit:
     """A family whose law is learnt from the teachers under an assumption, with its members' states.
 
-    name, source  as in FamilyFit
+    name, source  as in FamilyLaws
     teachers      the histories that the law is learnt from
     members       the histories that belong to the family, often the same
     """
+    return place_members(learn_laws(name, source, teachers, assumed, direction), members)
+
+
+def learn_laws(
+    name: str, source: Source, teachers: Histories, assumed: Assumption, direction: Direction
+) -> FamilyLaws:
+    """What the teachers' histories say of their family; arguments as in `fit_family`."""
     # Outlying readings are weighted down first: every later step rests on the cells.
     scale = reading_scale(teachers)
     teachers, _ = weigh_readings(teachers, scale)
     pace = typical_pace(teachers)
     basis, start = _best_basis(teachers, pace, assumed)
     posterior = family_posterior(with_clock(teachers, basis, pace), assumed, start=start)
-    learnt = _Learnt(
-        law=posterior.draws,
-        mode=posterior.mode,
-        scale=scale,
-        basis=basis,
-        typical_pace=pace,
-        spreads=pace_spreads(teachers),
-    )
-    placed = _placed(learnt, members)
-    return FamilyFit(
+    return FamilyLaws(
         name=name,
         direction=direction,
         source=source,
         basis=basis,
         typical_pace=pace,
-        clock_sd_per_year=placed.clock_sd_per_year,
         wrenches=teachers.size,
         checks=int(teachers.present.sum()),
-        law=learnt.law,
-        mode=learnt.mode,
+        law=posterior.draws,
+        mode=posterior.mode,
         tails=fit_tails(posterior.mode, teachers),
         scale=scale,
-        spreads=learnt.spreads,
-        histories=placed.histories,
-        state=placed.state,
-        jump_evidence=placed.jump_evidence,
-        surprise=placed.surprise,
-        surprise_df=placed.surprise_df,
-        outlying=placed.outlying,
+        spreads=pace_spreads(teachers),
     )
 
 
-def place_members(family: FamilyFit, members: Histories) -> FamilyFit:
-    """The family with these members in place of its own, under the laws it has learnt already."""
-    placed = _placed(family, members)
-    return replace(
-        family,
-        clock_sd_per_year=placed.clock_sd_per_year,
-        histories=placed.histories,
-        state=placed.state,
-        jump_evidence=placed.jump_evidence,
-        surprise=placed.surprise,
-        surprise_df=placed.surprise_df,
-        outlying=placed.outlying,
-    )
+def place_members(laws: FamilyLaws, members: Histories) -> FamilyFit:
+    """The family with these members, in place of its own if it had any, under laws learnt already.
 
-
-class _Laws(Protocol):
-    """What placing a wrench needs to know of its family; fields as in FamilyFit."""
-
-    @property
-    def law(self) -> ErrorLaw: ...
-    @property
-    def mode(self) -> ErrorLaw: ...
-    @property
-    def scale(self) -> ReadingScale: ...
-    @property
-    def basis(self) -> TimeBasis: ...
-    @property
-    def typical_pace(self) -> float: ...
-    @property
-    def spreads(self) -> PaceSpreads: ...
-
-
-@dataclass(frozen=True, slots=True)
-class _Learnt:
-    law: ErrorLaw
-    mode: ErrorLaw
-    scale: ReadingScale
-    basis: TimeBasis
-    typical_pace: float
-    spreads: PaceSpreads
-
-
-@dataclass(frozen=True, slots=True)
-class _Placed:
-    """Fields as in FamilyFit."""
-
-    clock_sd_per_year: Array
-    histories: Histories
-    state: State
-    jump_evidence: Array
-    surprise: Array
-    surprise_df: Array
-    outlying: tuple[OutlyingReading, ...]
-
-
-def _placed(laws: _Laws, members: Histories) -> _Placed:
+    Each member's place follows from its own history: members placed part by part stand where they
+    stand when all are placed at once.
+    """
     weighed, outlying = weigh_readings(members, laws.scale)
     own = find_jumps(laws.mode, with_clock(weighed, laws.basis, laws.typical_pace))
     checked = filter_histories(laws.mode, own.histories, surprises=True)
-    return _Placed(
+    return FamilyFit(
+        **{field.name: getattr(laws, field.name) for field in fields(FamilyLaws)},
         clock_sd_per_year=clock_sd_per_year(weighed, laws.basis, laws.typical_pace, laws.spreads),
         histories=own.histories,
         state=filter_histories(laws.law, own.histories).state,
@@ -231,11 +180,26 @@ def _best_basis(
     """The basis with the highest posterior at its most probable law, and where that law lies."""
     if not (teachers.present.sum(axis=1) >= 3).any():
         return TimeBasis.TIME, None
-    plain = family_mode(with_clock(teachers, TimeBasis.TIME, pace), assumed)
-    tried = {TimeBasis.TIME: plain}
-    for basis in other_bases(teachers):
-        tried[basis] = family_mode(with_clock(teachers, basis, pace), assumed, start=plain.z)
+    part = a_part_of(teachers)
+    tried = _modes(part, pace, assumed, dict.fromkeys((TimeBasis.TIME, *other_bases(teachers))))
+    if part is not teachers:
+        # What a part of a large family speaks clearly against need not be asked of all of it.
+        enough = tried[TimeBasis.TIME].log_posterior - _CLEARLY_BETTER
+        left = {basis: mode.z for basis, mode in tried.items() if mode.log_posterior >= enough}
+        tried = _modes(teachers, pace, assumed, left)
     best = max(tried, key=lambda basis: tried[basis].log_posterior)
     if tried[best].log_posterior < tried[TimeBasis.TIME].log_posterior + _CLEARLY_BETTER:
         best = TimeBasis.TIME
     return best, tried[best].z
+
+
+def _modes(
+    teachers: Histories, pace: float, assumed: Assumption, starts: Mapping[TimeBasis, Array | None]
+) -> dict[TimeBasis, FamilyMode]:
+    """The most probable law under each basis, time first: where its law lies others may begin."""
+    found: dict[TimeBasis, FamilyMode] = {}
+    for basis, start in starts.items():
+        if start is None and found:
+            start = found[TimeBasis.TIME].z
+        found[basis] = family_mode(with_clock(teachers, basis, pace), assumed, start)
+    return found

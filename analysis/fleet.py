@@ -1,9 +1,4 @@
-"""A shop's wrenches as families, each with its law, and each wrench's own state within it.
-
-A family is a mechanism and a size class in one direction. A family with too few wrenches that were
-checked on two days or more borrows the other sizes of its mechanism; a mechanism with too few of
-them rests mostly on the trade's assumptions, and every answer says so.
-"""
+"""A shop's wrenches as families, each with its law, and each wrench's own state within it."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -11,19 +6,16 @@ from typing import Final
 
 import polars as pl
 
-from analysis.error_law import assumption
 from analysis.errors import NotEnoughEvidence
-from analysis.family import FamilyFit, fit_family
-from analysis.history import Histories, pack_histories
-from analysis.vocabulary import Direction, Mechanism
+from analysis.family import FamilyFit, place_members
+from analysis.fleet_laws import FleetLaws, learn_fleet_laws
+from analysis.history import pack_histories
+from analysis.kinds import Kind, kinds_of
+from analysis.teachers import teachers_of
+from analysis.vocabulary import Direction
 
 METHOD: Final = "error-law-state-space"
-METHOD_VERSION: Final = "1"
-
-_ENOUGH_FOR_A_SIZE: Final = 6  # wrenches checked on two days at least: only they show drift
-_ENOUGH_FOR_A_MECHANISM: Final = 3
-_SIZE_LIMITS_NM: Final = (30.0, 200.0)
-_SIZE_NAMES: Final = ("small", "medium", "large")
+METHOD_VERSION: Final = "2"  # 2: the laws of a family of many hundreds come from a sample of it
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,23 +41,26 @@ class FleetFit:
         return self.families[family], row
 
 
-def size_class(full_scale_nm: float) -> str:
-    """small, medium or large, with limits at 30 and 200 N·m (a choice, no source)."""
-    return _SIZE_NAMES[sum(full_scale_nm > limit for limit in _SIZE_LIMITS_NM)]
-
-
 def fit_fleet(wrenches: pl.DataFrame, deviations: pl.DataFrame) -> FleetFit:
     """Fit every family in both directions.
 
     wrenches    frame of `analysis.evidence.WRENCHES`
     deviations  frame of `analysis.deviation.with_deviations`
     """
+    return place_fleet(learn_fleet_laws(teachers_of(deviations)), wrenches, deviations)
+
+
+def place_fleet(laws: FleetLaws, wrenches: pl.DataFrame, deviations: pl.DataFrame) -> FleetFit:
+    """The fleet under laws that were learnt before; frames as in `fit_fleet`.
+
+    Raises ValueError for a wrench of whose kind no laws were learnt.
+    """
     kinds = kinds_of(wrenches)
     return fleet_of(
         [
             family
             for direction in Direction
-            for family in _families(pack_histories(deviations, direction), kinds, direction)
+            for family in _placed(laws, deviations, kinds, direction)
         ]
     )
 
@@ -80,51 +75,18 @@ def fleet_of(families: Sequence[FamilyFit]) -> FleetFit:
     return FleetFit(families=tuple(families), places=places)
 
 
-Kind = tuple[Mechanism, str]
-
-
-def kinds_of(wrenches: pl.DataFrame) -> dict[str, Kind]:
-    """Mechanism and size class of every wrench of the frame `analysis.evidence.WRENCHES`."""
-    return {
-        row["wrench"]: (Mechanism(row["mechanism"]), size_class(row["full_scale_nm"]))
-        for row in wrenches.iter_rows(named=True)
-    }
-
-
-def names_of_families(kind: Kind) -> tuple[str, str]:
-    """Names of the family of one size and of the one that several sizes share."""
-    mechanism, size = kind
-    return f"{mechanism.value}, {size}", f"{mechanism.value}, all sizes"
-
-
-def _families(
-    packed: Histories, kinds: Mapping[str, Kind], direction: Direction
+def _placed(
+    laws: FleetLaws, deviations: pl.DataFrame, kinds: Mapping[str, Kind], direction: Direction
 ) -> list[FamilyFit]:
-    members: dict[Kind, list[int]] = {}
+    packed = pack_histories(deviations, direction)
+    members: dict[str, list[int]] = {}
     for row, wrench in enumerate(packed.wrenches):
-        members.setdefault(kinds[wrench], []).append(row)
-    repeated = packed.day[:, -1] > packed.day[:, 0]
-    fits = []
-    for mechanism in Mechanism:
-        assumed = assumption(mechanism)
-        sizes = {size: rows for (kind, size), rows in members.items() if kind is mechanism}
-        everyone = sorted(row for rows in sizes.values() for row in rows)
-        alone = {size for size, rows in sizes.items() if repeated[rows].sum() >= _ENOUGH_FOR_A_SIZE}
-        borrowing = sorted(row for size, rows in sizes.items() if size not in alone for row in rows)
-        for size in sorted(alone):
-            own = packed.take(sizes[size])
-            name, _ = names_of_families((mechanism, size))
-            fits.append(fit_family(name, "family", own, own, assumed, direction))
-        if borrowing:
-            enough = repeated[everyone].sum() >= _ENOUGH_FOR_A_MECHANISM
-            fits.append(
-                fit_family(
-                    names_of_families((mechanism, ""))[1],
-                    "mechanism" if enough else "defaults",
-                    packed.take(everyone),
-                    packed.take(borrowing),
-                    assumed,
-                    direction,
-                )
-            )
-    return fits
+        family = laws.of(kinds[wrench], direction)
+        if family is None:
+            raise ValueError(f"no laws were learnt for the kind of wrench {wrench}")
+        members.setdefault(family.name, []).append(row)
+    return [
+        place_members(family, packed.take(members[family.name]))
+        for family in laws.families.values()
+        if family.direction is direction and family.name in members
+    ]

@@ -11,8 +11,9 @@ from collections.abc import Iterable
 import polars as pl
 
 from analysis.family import FamilyFit, place_members
-from analysis.fleet import FleetFit, fleet_of, kinds_of, names_of_families
+from analysis.fleet import FleetFit, fleet_of
 from analysis.history import pack_histories
+from analysis.kinds import kinds_of, names_of_families
 from analysis.vocabulary import Direction
 
 

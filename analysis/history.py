@@ -4,8 +4,8 @@ N wrenches, up to C checks each, up to J targets a check; shorter ones are padde
 and target only the count, the mean and the sum of squares about the mean matter to the error law.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import Final, Self
 
 import numpy as np
@@ -67,14 +67,32 @@ class Histories:
         return type(self)(
             tuple(self.wrenches[i] for i in rows),
             tuple(self.checks[i] for i in rows),
-            *(
-                getattr(self, name)[rows]
-                for name in (
-                    "day", "year", "clock", "cycles", "present", "adjusted", "jumped",
-                    "x", "count", "mean_pct", "squares", "residual_pct",
-                )
-            ),
-        )  # fmt: skip
+            *(getattr(self, name)[rows] for name in _OF_CHECKS),
+        )
+
+    def by_length(self, at_once: int) -> Iterator[tuple[NDArray[np.intp], Self]]:
+        """Parts of at most `at_once` wrenches with about as many checks, and their rows.
+
+        No part is padded beyond its longest history, so that little is worked out for nothing.
+        """
+        length = self.present.sum(axis=1)
+        order = np.argsort(length, kind="stable")
+        for start in range(0, self.size, at_once):
+            rows = order[start : start + at_once]
+            yield rows, self.take(rows)._shortened(int(length[rows].max()))
+
+    def _shortened(self, checks: int) -> Self:
+        """Without the padding beyond so many checks."""
+        return replace(
+            self,
+            **{name: getattr(self, name)[:, :checks] for name in _OF_CHECKS},
+        )
+
+
+_OF_CHECKS: Final = (
+    "day", "year", "clock", "cycles", "present", "adjusted", "jumped",
+    "x", "count", "mean_pct", "squares", "residual_pct",
+)  # fmt: skip
 
 
 def pack_histories(deviations: pl.DataFrame, direction: Direction) -> Histories:

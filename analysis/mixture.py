@@ -51,6 +51,10 @@ def mixture_cdf(mixture: Mixture, value: Array) -> Array:
 
 def mixture_quantile(mixture: Mixture, probability: float) -> Array:
     """The value below which the mixture has the given probability, by bisection."""
+    if mixture.mean.shape[0] == 1:
+        from scipy.special import ndtri
+
+        return np.asarray(mixture.mean[0] + ndtri(probability) * np.sqrt(mixture.variance[0]))
     sd = np.sqrt(mixture.variance)
     low, high = (mixture.mean - 9 * sd).min(axis=0), (mixture.mean + 9 * sd).max(axis=0)
     for _ in range(_BISECTIONS):

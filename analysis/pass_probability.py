@@ -30,7 +30,7 @@ from analysis.outlook import Outlook
 _ALONG: Final = 31
 _REACH: Final = 4.8
 _ACROSS: Final = 6
-_SHARING: Final = 16  # from so many laws on they share the work
+SHARING: Final = 16  # from so many laws on they share the work
 _ALONG_SHARED: Final = 12
 _ACROSS_SHARED: Final = 3
 _GOLDEN: Final = (math.sqrt(5) - 1) / 2  # shifts spread evenly for any number of laws
@@ -54,19 +54,26 @@ class CheckPlan:
 
 
 @cache
-def _grid(laws: int, rare: bool) -> tuple[Array, Array]:
+def grid_of(laws: int, rare: bool) -> tuple[Array, Array]:
     """Standard normal nodes (K, Q, 2) and weights (K, Q) for K laws; far corners are left out.
 
     A single law needs a fine row of nodes. Many laws share the work: each has a coarse row, shifted
     against its neighbours', and their average is as good as one fine row. A rare event
     counts little and is coarser still.
     """
-    count, across_count = (_ALONG, _ACROSS) if laws < _SHARING else (_ALONG_SHARED, _ACROSS_SHARED)
-    if rare and laws >= _SHARING:
-        across_count = 2
-    step = 2 * _REACH / (count - 1)
-    shift = ((np.arange(laws) * _GOLDEN) % 1.0 - 0.5) * step if laws >= _SHARING else np.zeros(laws)
-    along = np.linspace(-_REACH, _REACH, count) + shift[:, None]
+    if laws < SHARING:
+        return quadrature(_ALONG, _ACROSS, np.zeros(laws))
+    across = 2 if rare else _ACROSS_SHARED
+    return quadrature(_ALONG_SHARED, across, np.asarray((np.arange(laws) * _GOLDEN) % 1.0 - 0.5))
+
+
+def quadrature(count: int, across_count: int, shift: Array) -> tuple[Array, Array]:
+    """Standard normal nodes (K, Q, 2) and weights (K, Q): evenly spaced along, Gaussian across.
+
+    shift  (K,) of the rows along, in steps
+    """
+    laws, step = len(shift), 2 * _REACH / (count - 1)
+    along = np.linspace(-_REACH, _REACH, count) + step * shift[:, None]
     across, across_weight = np.polynomial.hermite_e.hermegauss(across_count)
     weight = (np.exp(-(along**2) / 2)[:, :, None] * across_weight).reshape(laws, -1)
     nodes = np.stack(
@@ -80,7 +87,7 @@ def _grid(laws: int, rare: bool) -> tuple[Array, Array]:
 def pass_probability_by_law(outlook: Outlook, plan: CheckPlan, mpd_pct: Array) -> Array:
     """(K, N) pass probabilities under each law; mpd_pct is (N, J) for the plan's J targets.
 
-    With many laws each is rough and only their average is precise: see `_grid`.
+    With many laws each is rough and only their average is precise: see `grid_of`.
 
     Raises ValueError for a limit that is not a number or is below zero: a missing limit must not
     read as "never due".
@@ -88,11 +95,11 @@ def pass_probability_by_law(outlook: Outlook, plan: CheckPlan, mpd_pct: Array) -
     if not (mpd_pct >= 0.0).all():
         raise ValueError("every target needs a limit of zero or more")
     laws = outlook.law.size
-    quiet = _expectation(outlook, outlook.cov, plan, mpd_pct, _grid(laws, rare=False))
+    quiet = _expectation(outlook, outlook.cov, plan, mpd_pct, grid_of(laws, rare=False))
     answer = quiet
     for chance, extra in outlook.events():
         wider = outlook.cov + extra[:, None, :, None] * np.eye(2)
-        happened = _expectation(outlook, wider, plan, mpd_pct, _grid(laws, rare=True))
+        happened = _expectation(outlook, wider, plan, mpd_pct, grid_of(laws, rare=True))
         answer = answer + chance * (happened - quiet)
     return answer
 
@@ -112,7 +119,7 @@ def _expectation(
     for start in range(0, wrenches, chunk):
         part = slice(start, start + chunk)
         any_root = np.asarray(np.linalg.cholesky(cov[:, part]), dtype=np.float64)
-        root = _principal(any_root, z / sd)
+        root = principal(any_root, z / sd)
         total = outlook.mean[:, part, None, :] + nodes[:, None] @ root.swapaxes(
             -1, -2
         )  # (K, n, Q, 2)
@@ -128,7 +135,7 @@ def _expectation(
     return answer
 
 
-def _principal(root: Array, z: Array) -> Array:
+def principal(root: Array, z: Array) -> Array:
     """Roots of covariances turned so that the deviations vary most along the first coordinate.
 
     root  (K, n, 2, 2) any square roots, as the answer

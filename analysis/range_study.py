@@ -20,7 +20,7 @@ from analysis.bands import Bands
 from analysis.clustered import Estimate
 from analysis.equal_spread import SpreadTest
 from analysis.errors import NotEnoughEvidence
-from analysis.fleet import size_class
+from analysis.kinds import size_class
 from analysis.range_bands import BandStudy, PlaceStudy, band_study, bands_of, places
 from analysis.range_cells import RangeCells
 from analysis.range_claim import Claim, Said, Unanswered, claims_about
@@ -40,7 +40,7 @@ from analysis.vocabulary import Band, Direction, Mechanism
 from analysis.wrench_range import Tolerance
 
 METHOD: Final = "range-study"
-METHOD_VERSION: Final = "1"
+METHOD_VERSION: Final = "2"  # 2: laws of many hundred wrenches by fewer steps
 TOP: Final = 1.0
 _CURVE_PLACES: Final = 41
 

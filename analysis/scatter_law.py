@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from analysis.arrays import Array
-from analysis.family import FamilyFit, Source
+from analysis.family import FamilyLaws, Source
 
 CREDIBILITY: Final = 0.95
 
@@ -43,7 +43,7 @@ class ScatterLaw:
     credibility: float
 
 
-def scatter_law(family: FamilyFit, credibility: float = CREDIBILITY) -> ScatterLaw:
+def scatter_law(family: FamilyLaws, credibility: float = CREDIBILITY) -> ScatterLaw:
     """The scatter of a family from its equally likely laws."""
 
     def part(draws: Array) -> ScatterPart:

@@ -13,7 +13,8 @@ from analysis.error_law import assumption, law_from_coordinates
 from analysis.errors import NotEnoughEvidence
 from analysis.evidence import READINGS, WRENCHES
 from analysis.family import FamilyFit, fit_family
-from analysis.fleet import FleetFit, fit_fleet, size_class
+from analysis.fleet import FleetFit, fit_fleet
+from analysis.kinds import size_class
 from analysis.mixture import summarise
 from analysis.outlook import last_days, outlook
 from analysis.pass_probability import CheckPlan, pass_probability

@@ -13,6 +13,7 @@ MODULES = sorted(FOLDER.rglob("*.py"))
 ALLOWED = {
     # computing
     "numpy", "polars", "scipy", "statsmodels", "pandas", "math", "statistics", "fractions", "heapq",
+    "hashlib",
     # types and structure
     "analysis", "abc", "collections", "dataclasses", "enum", "functools", "itertools", "typing",
     "types", "warnings", "bisect", "operator", "copy", "string",
