@@ -17,10 +17,6 @@ Ratios are of processor time for one history; the Ppk of the sample must agree t
 """
 
 import os
-
-for _library in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "POLARS_MAX_THREADS"):
-    os.environ.setdefault(_library, "1")  # two processes are to keep two cores busy
-
 import resource
 import sys
 import tempfile
@@ -45,7 +41,7 @@ from analysis.fleet_laws import laws_together, learn_fleet_laws
 from analysis.law_records import from_record, to_record
 from analysis.shop import ShopRules
 from analysis.teachers import Teachers, by_mechanism, joined, teachers_of
-from analysis.vocabulary import Band, Direction, Mechanism
+from analysis.vocabulary import Mechanism
 from tests.analysis.fleet_frames import Herd, frames
 
 WORKERS: Final = 2
@@ -166,6 +162,8 @@ def mixed_models(deviations: pl.DataFrame) -> Iterator[tuple[str, str, str, floa
     """Wrench, direction, band, mean and between-check variance of share of limit, by MixedLM."""
     from statsmodels.regression.mixed_linear_model import MixedLM
 
+    warnings.simplefilter("ignore")  # statsmodels, once imported, warns of every variance near zero
+
     def fitted(y: np.ndarray, design: np.ndarray, group: pl.Series) -> Any:
         return MixedLM(y, design, groups=group.to_numpy()).fit(reml=True, method="powell")
 
@@ -224,6 +222,8 @@ def peak_mib(pool_workers: int) -> float:
 
 
 def measure(wrenches: int) -> None:
+    for library in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "POLARS_MAX_THREADS"):
+        os.environ[library] = "1"  # for the processes to come: two of them keep two cores busy
     with tempfile.TemporaryDirectory() as name:
         files = make(Path(name), wrenches)
         last_day = pl.scan_parquet(files).select(pl.col("day").max()).collect().item()
@@ -239,10 +239,8 @@ def measure(wrenches: int) -> None:
         cells, limit = timed(lambda: group_by(files))
         sample = unadjusted_sample(files[0])
         histories = sample.select("wrench", "direction").unique().height
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # statsmodels warns of variances near zero
-            list(mixed_models(sample.filter(wrench=sample["wrench"][0])))  # imports
-            models, loop = timed(lambda: list(mixed_models(sample)))
+        list(mixed_models(sample.filter(wrench=sample["wrench"][0])))  # imported before the clock
+        models, loop = timed(lambda: list(mixed_models(sample)))
     fleet = Taken(
         *(sum(getattr(t, f) for t in (drawn, learning, placing)) for f in ("wall", "processor"))
     )
@@ -258,15 +256,12 @@ def measure(wrenches: int) -> None:
     ):  # fmt: skip
         say(f"    {what:<13} {taken.wall:8.1f} s   processor {taken.processor:8.1f} s")
     say(f"    memory        {memory:8.0f} MiB, largest of all {WORKERS + 1} processes together")
-    say(
-        f"    a history     {1e6 * each:8.0f} µs; MixedLM {1e6 * of_loop:.0f} µs: {of_loop / each:.0f} x"
-    )
     rest = placing.processor / sum(rows)
-    say(f"    laws left out {1e6 * rest:8.0f} µs: {of_loop / rest:.0f} x")
+    for what, cost in (("a history", each), ("without laws", rest)):
+        say(f"    {what:<13} {1e6 * cost:8.0f} µs; MixedLM {of_loop / cost:.0f} x")
     say(f"    group-by      {fleet.processor / limit.processor:8.1f} x its processor time")
-    say(
-        f"    MixedLM differs by {largest_difference(sample, models):.1e} at most, shares of the limit"
-    )
+    apart = largest_difference(sample, models)
+    say(f"    MixedLM differs by at most {apart:.1e}, in shares of the limit")
 
 
 def say(line: str) -> None:
