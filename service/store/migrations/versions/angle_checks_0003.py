@@ -3,6 +3,13 @@
 import sqlalchemy as sa
 from alembic import op
 
+from service.store.migrations.immutability import (
+    allow_only_voiding,
+    refuse_additions,
+    refuse_deletes,
+    refuse_edits,
+)
+
 revision = "0003"
 down_revision = "0002"
 
@@ -13,8 +20,13 @@ def upgrade() -> None:
     for name in ("mpd_deg", "mpd_pct", "resolution_deg", "highest_deg"):
         op.add_column("wrenches", sa.Column(f"angle_{name}", sa.Double))
     _create_angle_checks()
-    for statement in IMMUTABILITY:
-        op.execute(statement)
+    # As for checks of torques: what was measured stays as it was recorded.
+    refuse_edits("angle_readings")
+    refuse_deletes("angle_checks", "angle_readings")
+    refuse_additions("angle_readings", whole="angle_checks")
+    allow_only_voiding(
+        "angle_checks", "an angle check is voided once, and never edited", ANGLE_CHECK_COLUMNS
+    )
 
 
 def _create_angle_checks() -> None:
@@ -99,48 +111,8 @@ def _create_angle_checks() -> None:
     )
 
 
-# As for checks of torques: what was measured stays as it was recorded.
-IMMUTABILITY = (
-    """
-    CREATE TRIGGER angle_readings_are_never_edited BEFORE UPDATE ON angle_readings
-    BEGIN SELECT RAISE(ABORT, 'angle_readings are never edited'); END
-    """,
-    *(
-        f"""
-        CREATE TRIGGER {table}_are_never_deleted BEFORE DELETE ON {table}
-        BEGIN SELECT RAISE(ABORT, '{table} are never deleted'); END
-        """
-        for table in ("angle_checks", "angle_readings")
-    ),
-    """
-    CREATE TRIGGER angle_readings_are_complete BEFORE INSERT ON angle_readings
-    WHEN EXISTS (
-        SELECT 1 FROM angle_checks
-        WHERE shop_id = NEW.shop_id AND number = NEW.check_number
-    )
-    BEGIN SELECT RAISE(ABORT, 'a stored check takes no more angle_readings'); END
-    """,
-    """
-    CREATE TRIGGER angle_checks_are_only_voided BEFORE UPDATE ON angle_checks
-    WHEN OLD.voided_at IS NOT NULL
-        OR NEW.voided_at IS NULL
-        OR NEW.shop_id IS NOT OLD.shop_id
-        OR NEW.number IS NOT OLD.number
-        OR NEW.id IS NOT OLD.id
-        OR NEW.wrench IS NOT OLD.wrench
-        OR NEW.kind IS NOT OLD.kind
-        OR NEW.direction IS NOT OLD.direction
-        OR NEW.performed_at IS NOT OLD.performed_at
-        OR NEW.tester IS NOT OLD.tester
-        OR NEW.source IS NOT OLD.source
-        OR NEW.operator IS NOT OLD.operator
-        OR NEW.expanded_uncertainty_deg IS NOT OLD.expanded_uncertainty_deg
-        OR NEW.coverage_factor IS NOT OLD.coverage_factor
-        OR NEW.card_issuer IS NOT OLD.card_issuer
-        OR NEW.card_certificate IS NOT OLD.card_certificate
-        OR NEW.card_issued_on IS NOT OLD.card_issued_on
-        OR NEW.replaces IS NOT OLD.replaces
-        OR NEW.recorded_at IS NOT OLD.recorded_at
-    BEGIN SELECT RAISE(ABORT, 'an angle check is voided once, and never edited'); END
-    """,
-)
+ANGLE_CHECK_COLUMNS = (
+    "shop_id", "number", "id", "wrench", "kind", "direction", "performed_at", "tester", "source",
+    "operator", "expanded_uncertainty_deg", "coverage_factor", "card_issuer", "card_certificate",
+    "card_issued_on", "replaces", "recorded_at",
+)  # fmt: skip

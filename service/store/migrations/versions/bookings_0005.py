@@ -3,6 +3,8 @@
 import sqlalchemy as sa
 from alembic import op
 
+from service.store.migrations.immutability import refuse_deletes, refuse_edits
+
 revision = "0005"
 down_revision = "0004"
 
@@ -33,8 +35,5 @@ def upgrade() -> None:
         sa.UniqueConstraint("shop_id", "id", "version", name="uq_bookings_shop_id_id_version"),
     )
     op.create_index("ix_bookings_day", "bookings", ["shop_id", "day"])
-    for change, done in (("UPDATE", "edited"), ("DELETE", "deleted")):
-        op.execute(
-            f"CREATE TRIGGER bookings_are_never_{done} BEFORE {change} ON bookings "
-            f"BEGIN SELECT RAISE(ABORT, 'bookings are never {done}'); END"
-        )
+    refuse_edits("bookings")
+    refuse_deletes("bookings")

@@ -3,6 +3,13 @@
 import sqlalchemy as sa
 from alembic import op
 
+from service.store.migrations.immutability import (
+    allow_only_voiding,
+    refuse_additions,
+    refuse_deletes,
+    refuse_edits,
+)
+
 revision = "0001"
 down_revision = None
 
@@ -14,8 +21,7 @@ def upgrade() -> None:
     _create_devices()
     _create_checks()
     _create_kept_answers()
-    for statement in IMMUTABILITY:
-        op.execute(statement)
+    _keep_as_recorded()
 
 
 def _create_shops() -> None:
@@ -195,57 +201,18 @@ def _create_kept_answers() -> None:
     )
 
 
-# What was measured stays as it was recorded, whoever holds the file open. A check may only be
+# What was measured stays as it was recorded, whoever holds the store open. A check may only be
 # voided, once, with nothing else touched; its points and readings are complete when it is stored.
-IMMUTABILITY = (
-    *(
-        f"""
-        CREATE TRIGGER {table}_are_never_edited BEFORE UPDATE ON {table}
-        BEGIN SELECT RAISE(ABORT, '{table} are never edited'); END
-        """
-        for table in ("policies", "points", "readings")
-    ),
-    *(
-        f"""
-        CREATE TRIGGER {table}_are_never_deleted BEFORE DELETE ON {table}
-        BEGIN SELECT RAISE(ABORT, '{table} are never deleted'); END
-        """
-        for table in ("policies", "checks", "points", "readings")
-    ),
-    *(
-        f"""
-        CREATE TRIGGER {table}_are_complete BEFORE INSERT ON {table}
-        WHEN EXISTS (
-            SELECT 1 FROM checks
-            WHERE shop_id = NEW.shop_id AND number = NEW.check_number
-        )
-        BEGIN SELECT RAISE(ABORT, 'a stored check takes no more {table}'); END
-        """  # noqa: S608 - the names stand just below
-        for table in ("points", "readings")
-    ),
-    """
-    CREATE TRIGGER checks_are_only_voided BEFORE UPDATE ON checks
-    WHEN OLD.voided_at IS NOT NULL
-        OR NEW.voided_at IS NULL
-        OR NEW.shop_id IS NOT OLD.shop_id
-        OR NEW.number IS NOT OLD.number
-        OR NEW.id IS NOT OLD.id
-        OR NEW.wrench IS NOT OLD.wrench
-        OR NEW.kind IS NOT OLD.kind
-        OR NEW.direction IS NOT OLD.direction
-        OR NEW.performed_at IS NOT OLD.performed_at
-        OR NEW.tester IS NOT OLD.tester
-        OR NEW.source IS NOT OLD.source
-        OR NEW.operator IS NOT OLD.operator
-        OR NEW.temperature_c IS NOT OLD.temperature_c
-        OR NEW.cycle_count IS NOT OLD.cycle_count
-        OR NEW.card_issuer IS NOT OLD.card_issuer
-        OR NEW.card_certificate IS NOT OLD.card_certificate
-        OR NEW.card_issued_on IS NOT OLD.card_issued_on
-        OR NEW.card_expanded_uncertainty_pct IS NOT OLD.card_expanded_uncertainty_pct
-        OR NEW.card_coverage_factor IS NOT OLD.card_coverage_factor
-        OR NEW.replaces IS NOT OLD.replaces
-        OR NEW.recorded_at IS NOT OLD.recorded_at
-    BEGIN SELECT RAISE(ABORT, 'a check is voided once, and never edited'); END
-    """,
-)
+def _keep_as_recorded() -> None:
+    refuse_edits("policies", "points", "readings")
+    refuse_deletes("policies", "checks", "points", "readings")
+    refuse_additions("points", "readings", whole="checks")
+    allow_only_voiding("checks", "a check is voided once, and never edited", CHECK_COLUMNS)
+
+
+CHECK_COLUMNS = (
+    "shop_id", "number", "id", "wrench", "kind", "direction", "performed_at", "tester", "source",
+    "operator", "temperature_c", "cycle_count", "card_issuer", "card_certificate",
+    "card_issued_on", "card_expanded_uncertainty_pct", "card_coverage_factor", "replaces",
+    "recorded_at",
+)  # fmt: skip

@@ -3,6 +3,8 @@
 import sqlalchemy as sa
 from alembic import op
 
+from service.store.migrations.immutability import allow_only_voiding, refuse_deletes
+
 revision = "0002"
 down_revision = "0001"
 
@@ -52,37 +54,13 @@ def upgrade() -> None:
         postgresql_where=sa.text("voided_at IS NULL"),
     )
     op.create_index("ix_pulls_newest", "pulls", ["shop_id", "wrench", "performed_at", "number"])
-    for statement in IMMUTABILITY:
-        op.execute(statement)
+    # Work that was done stays as it was recorded; it may only be voided, once.
+    refuse_deletes("pulls")
+    allow_only_voiding("pulls", "a pull is voided once, and never edited", PULL_COLUMNS)
 
 
-# Work that was done stays as it was recorded; it may only be voided, once.
-IMMUTABILITY = (
-    """
-    CREATE TRIGGER pulls_are_never_deleted BEFORE DELETE ON pulls
-    BEGIN SELECT RAISE(ABORT, 'pulls are never deleted'); END
-    """,
-    """
-    CREATE TRIGGER pulls_are_only_voided BEFORE UPDATE ON pulls
-    WHEN OLD.voided_at IS NOT NULL
-        OR NEW.voided_at IS NULL
-        OR NEW.shop_id IS NOT OLD.shop_id
-        OR NEW.number IS NOT OLD.number
-        OR NEW.id IS NOT OLD.id
-        OR NEW.wrench IS NOT OLD.wrench
-        OR NEW.job IS NOT OLD.job
-        OR NEW.torque_value IS NOT OLD.torque_value
-        OR NEW.torque_unit IS NOT OLD.torque_unit
-        OR NEW.torque_nm IS NOT OLD.torque_nm
-        OR NEW.direction IS NOT OLD.direction
-        OR NEW.angle_deg IS NOT OLD.angle_deg
-        OR NEW.performed_at IS NOT OLD.performed_at
-        OR NEW.operator IS NOT OLD.operator
-        OR NEW.count IS NOT OLD.count
-        OR NEW.client_id IS NOT OLD.client_id
-        OR NEW.natural_key IS NOT OLD.natural_key
-        OR NEW.out_of_service IS NOT OLD.out_of_service
-        OR NEW.recorded_at IS NOT OLD.recorded_at
-    BEGIN SELECT RAISE(ABORT, 'a pull is voided once, and never edited'); END
-    """,
-)
+PULL_COLUMNS = (
+    "shop_id", "number", "id", "wrench", "job", "torque_value", "torque_unit", "torque_nm",
+    "direction", "angle_deg", "performed_at", "operator", "count", "client_id", "natural_key",
+    "out_of_service", "recorded_at",
+)  # fmt: skip

@@ -11,6 +11,12 @@ from typing import Any
 import sqlalchemy as sa
 from alembic import op
 
+from service.store.migrations.immutability import (
+    allow_only_voiding,
+    refuse_deletes,
+    refuse_edits,
+)
+
 revision = "0004"
 down_revision = "0003"
 
@@ -28,15 +34,14 @@ CARD_COLUMNS = (
 def upgrade() -> None:
     for name, kind in CARD_COLUMNS:
         op.add_column("checks", sa.Column(name, kind))
-    op.execute("DROP TRIGGER checks_are_only_voided")
-    op.execute(ONLY_VOIDED)
+    allow_only_voiding("checks", "a check is voided once, and never edited", CHECK_COLUMNS)
     _create_quarantines()
     _create_events()
     connection = op.get_bind()
     _find_out(connection)
     _begin_trail(connection)
-    for statement in IMMUTABILITY:
-        op.execute(statement)
+    refuse_edits("wrench_events")
+    refuse_deletes("wrench_events")
 
 
 def _create_quarantines() -> None:
@@ -89,7 +94,7 @@ def _create_events() -> None:
 # tolerance in % of full scale is taken at the reading's own reference torque.
 RESULTS = """
     SELECT c.shop_id, c.wrench, c.direction, c.id, c.kind, c.performed_at,
-        MAX(
+        MAX(CASE WHEN
             ABS((r.indicated_nm - r.reference_nm) / r.reference_nm * 100.0)
             > CASE c.direction
                 WHEN 'clockwise' THEN w.mpd_clockwise_pct
@@ -99,7 +104,7 @@ RESULTS = """
                     * CASE w.mpd_counter_clockwise_basis
                         WHEN 'full_scale' THEN w.full_scale_nm / r.reference_nm ELSE 1.0 END
             END + 1e-9
-        ) AS failed
+        THEN 1 ELSE 0 END) AS failed
     FROM checks c
     JOIN wrenches w ON w.shop_id = c.shop_id AND w.serial = c.wrench
     JOIN readings r ON r.shop_id = c.shop_id AND r.check_number = c.number
@@ -200,44 +205,9 @@ def _told_by_records(connection: sa.Connection) -> Iterator[dict[str, Any]]:
             )
 
 
-ONLY_VOIDED = """
-    CREATE TRIGGER checks_are_only_voided BEFORE UPDATE ON checks
-    WHEN OLD.voided_at IS NOT NULL
-        OR NEW.voided_at IS NULL
-        OR NEW.shop_id IS NOT OLD.shop_id
-        OR NEW.number IS NOT OLD.number
-        OR NEW.id IS NOT OLD.id
-        OR NEW.wrench IS NOT OLD.wrench
-        OR NEW.kind IS NOT OLD.kind
-        OR NEW.direction IS NOT OLD.direction
-        OR NEW.performed_at IS NOT OLD.performed_at
-        OR NEW.tester IS NOT OLD.tester
-        OR NEW.source IS NOT OLD.source
-        OR NEW.operator IS NOT OLD.operator
-        OR NEW.temperature_c IS NOT OLD.temperature_c
-        OR NEW.cycle_count IS NOT OLD.cycle_count
-        OR NEW.card_issuer IS NOT OLD.card_issuer
-        OR NEW.card_certificate IS NOT OLD.card_certificate
-        OR NEW.card_issued_on IS NOT OLD.card_issued_on
-        OR NEW.card_expanded_uncertainty_pct IS NOT OLD.card_expanded_uncertainty_pct
-        OR NEW.card_coverage_factor IS NOT OLD.card_coverage_factor
-        OR NEW.card_serial IS NOT OLD.card_serial
-        OR NEW.card_model IS NOT OLD.card_model
-        OR NEW.card_edition IS NOT OLD.card_edition
-        OR NEW.card_mpd_pct IS NOT OLD.card_mpd_pct
-        OR NEW.card_mpd_basis IS NOT OLD.card_mpd_basis
-        OR NEW.replaces IS NOT OLD.replaces
-        OR NEW.recorded_at IS NOT OLD.recorded_at
-    BEGIN SELECT RAISE(ABORT, 'a check is voided once, and never edited'); END
-"""
-
-IMMUTABILITY = (
-    """
-    CREATE TRIGGER wrench_events_are_never_edited BEFORE UPDATE ON wrench_events
-    BEGIN SELECT RAISE(ABORT, 'wrench_events are never edited'); END
-    """,
-    """
-    CREATE TRIGGER wrench_events_are_never_deleted BEFORE DELETE ON wrench_events
-    BEGIN SELECT RAISE(ABORT, 'wrench_events are never deleted'); END
-    """,
-)
+CHECK_COLUMNS = (
+    "shop_id", "number", "id", "wrench", "kind", "direction", "performed_at", "tester", "source",
+    "operator", "temperature_c", "cycle_count", "card_issuer", "card_certificate",
+    "card_issued_on", "card_expanded_uncertainty_pct", "card_coverage_factor", "card_serial",
+    "card_model", "card_edition", "card_mpd_pct", "card_mpd_basis", "replaces", "recorded_at",
+)  # fmt: skip
