@@ -211,10 +211,10 @@ STORE_OUT_OF_REACH = Kind(
     "store-out-of-reach",
     503,
     "The store is out of reach",
-    "The file of the store is not where it was opened, or the disk fails. Nothing was acknowledged"
-    " that is not on the disk.",
+    "The file of the store is not where it was opened, the disk fails, or the database server does"
+    " not answer. Nothing was acknowledged that is not on the disk.",
     "Send the request again, under the same Idempotency-Key, after the time in Retry-After. On the"
-    " machine, bring the file or the disk back: the service goes on by itself.",
+    " machine, bring the file, the disk or the server back: the service goes on by itself.",
 )
 STORE_FULL = Kind(
     "store-full",

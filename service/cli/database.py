@@ -16,15 +16,14 @@ def db() -> None:
 @db.command()
 @store_option
 @shop_option
-def upgrade(store: Path | None, shop: str | None) -> None:
+def upgrade(store: str | Path | None, shop: str | None) -> None:
     """Make the store, or bring its schema up to date."""
     with told_plainly():
         from service.store import Store
         from service.store.migrate import HEAD
 
         settings = settings_with(store=store, shop=shop)
-        existed = settings.store.exists()
         with Store.open(settings.store, migrate=True) as opened:
             opened.add_shop(settings.shop)
-    done = "is at" if existed else "was made with"
-    click.echo(f"{settings.store} {done} schema {HEAD}")
+            done = "was made with" if opened.is_new else "is at"
+            click.echo(f"{opened.told} {done} schema {HEAD}")

@@ -32,7 +32,7 @@ from service.cli.options import settings_with, shop_option, store_option
 @store_option
 @shop_option
 def export(
-    what: str, file_format: str, output: IO[str], store: Path | None, shop: str | None
+    what: str, file_format: str, output: IO[str], store: str | Path | None, shop: str | None
 ) -> None:
     """Write all wrenches, testers, checks, angle checks or pulls; what is voided is left out."""
     if file_format == "ndjson" and what != "checks":

@@ -32,7 +32,7 @@ def import_() -> None:
 @click.argument("file", type=click.File("rb"))
 @store_option
 @shop_option
-def wrenches(file: IO[bytes], store: Path | None, shop: str | None) -> None:
+def wrenches(file: IO[bytes], store: str | Path | None, shop: str | None) -> None:
     """Register the wrenches of a CSV file, all or none."""
     with told_plainly():
         from service.imports import import_wrenches
@@ -48,7 +48,7 @@ def wrenches(file: IO[bytes], store: Path | None, shop: str | None) -> None:
 @click.argument("file", type=click.File("rb"))
 @store_option
 @shop_option
-def testers(file: IO[bytes], store: Path | None, shop: str | None) -> None:
+def testers(file: IO[bytes], store: str | Path | None, shop: str | None) -> None:
     """Register the testers of a CSV file, all or none."""
     with told_plainly():
         from service.imports import import_testers
@@ -74,7 +74,7 @@ def checks(
     file_format: str | None,
     partial: bool,
     confirm_unusual: bool,
-    store: Path | None,
+    store: str | Path | None,
     shop: str | None,
 ) -> None:
     """Record the checks of a CSV or NDJSON file, all or none unless --partial.
@@ -106,7 +106,7 @@ def checks(
 @store_option
 @shop_option
 def angle_checks(
-    file: IO[bytes], confirm_unusual: bool, store: Path | None, shop: str | None
+    file: IO[bytes], confirm_unusual: bool, store: str | Path | None, shop: str | None
 ) -> None:
     """Record the angle checks of a CSV file, all or none."""
     with told_plainly():
@@ -131,7 +131,11 @@ def angle_checks(
 @store_option
 @shop_option
 def pulls(
-    file: IO[bytes], file_format: str | None, partial: bool, store: Path | None, shop: str | None
+    file: IO[bytes],
+    file_format: str | None,
+    partial: bool,
+    store: str | Path | None,
+    shop: str | None,
 ) -> None:
     """Record the work of a CSV or NDJSON file, all or none unless --partial.
 

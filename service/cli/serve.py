@@ -9,11 +9,20 @@ from service.cli.options import host_option, port_option, settings_with, shop_op
 
 
 @click.command()
+@click.option(
+    "--workers",
+    type=click.IntRange(1, 64),
+    default=1,
+    show_default=True,
+    help="Processes that answer side by side, on one store.",
+)
 @store_option
 @shop_option
 @host_option
 @port_option
-def serve(store: Path | None, shop: str | None, host: str | None, port: int | None) -> None:
+def serve(
+    store: str | Path | None, shop: str | None, host: str | None, port: int | None, workers: int
+) -> None:
     """Serve the API; the store is made when there is none, and brought up to date."""
     with told_plainly():
         from service.cli.first_token import first_token, tell_first_token
@@ -21,14 +30,14 @@ def serve(store: Path | None, shop: str | None, host: str | None, port: int | No
         from service.store import Store
 
         settings = with_free_port(settings_with(store=store, shop=shop, host=host, port=port))
-        existed = settings.store.exists()
         with Store.open(settings.store, migrate=True) as opened:
             opened.add_shop(settings.shop)
+            made = f"Made a new store, {opened.told}" if opened.is_new else None
             first = first_token(opened, settings)
 
     def announce() -> None:
-        if not existed:
-            click.echo(f"Made a new store, {settings.store.resolve()}")
+        if made:
+            click.echo(made)
         click.echo(f"Listening at {base_url(settings)}, description at {base_url(settings)}/schema")
         if first is not None:
             tell_first_token(first, base_url(settings))
@@ -41,4 +50,4 @@ def serve(store: Path | None, shop: str | None, host: str | None, port: int | No
             )
         click.echo("Ctrl-C stops it.")
 
-    run_server(settings, on_answering=announce)
+    run_server(settings, workers=workers, on_answering=announce)

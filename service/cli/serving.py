@@ -36,15 +36,18 @@ def with_free_port(settings: Settings) -> Settings:
         ) from error
 
 
-def run_server(settings: Settings, *, on_answering: Callable[[], None]) -> None:
-    """Serve until interrupted; `on_answering` is called when the service takes requests."""
+def run_server(settings: Settings, *, workers: int = 1, on_answering: Callable[[], None]) -> None:
+    """Serve until interrupted; `on_answering` is called when the service takes requests.
+
+    workers   processes; nothing that one keeps in memory does another need
+    """
     import multiprocessing
 
     from granian import Granian
     from granian.constants import Interfaces
     from granian.log import LogLevels
 
-    # The worker is a process of its own and reads its settings from the environment.
+    # A worker is a process of its own and reads its settings from the environment.
     os.environ.update(settings.to_environment())
     # A forked worker would keep this process's signal handlers until it has its own, and miss an
     # interrupt that comes while it starts.
@@ -56,6 +59,7 @@ def run_server(settings: Settings, *, on_answering: Callable[[], None]) -> None:
         port=settings.port,
         interface=Interfaces.ASGI,
         websockets=False,
+        workers=workers,
         log_level=LogLevels.warning,
         workers_kill_timeout=_PATIENCE_S,
     )

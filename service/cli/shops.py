@@ -16,7 +16,7 @@ def shop() -> None:
 @shop.command()
 @click.argument("key")
 @store_option
-def add(key: str, store: Path | None) -> None:
+def add(key: str, store: str | Path | None) -> None:
     """Make sure of the shop KEY."""
     if not key.isprintable() or not key.strip() or len(key) > 64:
         raise click.UsageError("a shop's key is a short text that can be printed")
@@ -30,7 +30,7 @@ def add(key: str, store: Path | None) -> None:
 
 @shop.command("list")
 @store_option
-def list_shops(store: Path | None) -> None:
+def list_shops(store: str | Path | None) -> None:
     """Tell the key of each shop."""
     with told_plainly():
         from service.store import Store

@@ -30,7 +30,9 @@ def token() -> None:
 @click.option("--days", type=int, help="How long it opens the shop. [default: 90; at most 366]")
 @store_option
 @shop_option
-def create(name: str, scope: str, days: int | None, store: Path | None, shop: str | None) -> None:
+def create(
+    name: str, scope: str, days: int | None, store: str | Path | None, shop: str | None
+) -> None:
     """Make a token and show it, once: only its digest is kept."""
     with told_plainly():
         from service.access.caller import TokenScope
@@ -58,7 +60,7 @@ def create(name: str, scope: str, days: int | None, store: Path | None, shop: st
 @token.command("list")
 @store_option
 @shop_option
-def list_tokens(store: Path | None, shop: str | None) -> None:
+def list_tokens(store: str | Path | None, shop: str | None) -> None:
     """Tell of each token of the shop, the one made last first; never the secret."""
     with told_plainly():
         from service.store import Store
@@ -77,7 +79,7 @@ def list_tokens(store: Path | None, shop: str | None) -> None:
 @click.argument("token_id")
 @store_option
 @shop_option
-def revoke(token_id: str, store: Path | None, shop: str | None) -> None:
+def revoke(token_id: str, store: str | Path | None, shop: str | None) -> None:
     """End the token TOKEN_ID, and the sessions that rest on it, at once."""
     with told_plainly():
         from service.store import Store

@@ -7,7 +7,7 @@ StoreError
 ├── AlreadyVoided     a check or pull is voided once
 ├── StoreBusy         another writer held the store for too long
 ├── StoreFull         no room is left on the disk
-├── StoreOutOfReach   the file was moved away, or the disk fails; it may come back
+├── StoreOutOfReach   the file was moved away, the disk fails, no server answers; it may come back
 └── StoreUnusable     the store cannot be opened: wrong place, not migrated, or newer than this code
 """
 
@@ -67,9 +67,8 @@ class StoreBusy(StoreError):  # noqa: N818 - a state that passes
 class StoreFull(StoreError):  # noqa: N818 - a state that passes
     """Nothing can be stored until there is room again; what is stored can be read."""
 
-    def __init__(self, path: Path) -> None:
-        super().__init__(f"no room is left on the disk for the store at {path}")
-        self.path = path
+    def __init__(self, place: str | Path) -> None:
+        super().__init__(f"no room is left on the disk for the store at {place}")
 
 
 class StoreOutOfReach(StoreError):  # noqa: N818 - a state that passes

@@ -18,16 +18,17 @@ REVISIONS: Final = (
 HEAD: Final = REVISIONS[-1]
 
 
-def upgrade(connection: Connection) -> None:
+def upgrade(connection: Connection) -> bool:
     """Bring the store up to HEAD in the caller's transaction: all of it or nothing.
 
-    Raises StoreUnusable when the file holds something else, or a schema newer than this code.
+    Whether there was anything to do. Raises StoreUnusable when the place holds something else, or a
+    schema newer than this code.
     """
     revision = revision_of(connection)
     if revision == HEAD:
-        return
+        return False
     if revision is None and inspect(connection).get_table_names():
-        raise StoreUnusable("the file is the database of something else; name another place")
+        raise StoreUnusable("this is the database of something else; name another place")
     if revision is not None and revision not in REVISIONS:
         raise StoreUnusable(_newer(revision))
 
@@ -40,6 +41,7 @@ def upgrade(connection: Connection) -> None:
     config.set_main_option("path_separator", "os")
     config.attributes["connection"] = connection
     command.upgrade(config, "head")
+    return True
 
 
 def require_head(connection: Connection) -> None:
@@ -56,7 +58,7 @@ def require_head(connection: Connection) -> None:
 
 
 def revision_of(connection: Connection) -> str | None:
-    """The revision of the store; None for a file without a schema of ours."""
+    """The revision of the store; None for a place without a schema of ours."""
     if not inspect(connection).has_table("alembic_version"):
         return None
     return connection.execute(text("SELECT version_num FROM alembic_version")).scalar_one_or_none()

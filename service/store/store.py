@@ -8,26 +8,24 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Final, Self
 
-from sqlalchemy import Connection, Engine, insert, select
-from sqlalchemy.engine import make_url
-from sqlalchemy.exc import ArgumentError
+from sqlalchemy import URL, Connection, insert, select
 
 from service.access.caller import Caller
 from service.access.records import AccessToken, SignIn
 from service.store import migrate as migrations
 from service.store.access import SignIns, Tokens, sign_in_with, token_with
+from service.store.address import address_of, told
 from service.store.angle_checks import AngleChecks
+from service.store.backend import Backend
 from service.store.bookings import Bookings
 from service.store.checks import Checks
-from service.store.engine import open_readers, open_writer, sync_directory
 from service.store.errors import StoreUnusable, UnknownRecord
 from service.store.events import Events
-from service.store.failures import told_plainly
 from service.store.idempotency import KeptAnswers
-from service.store.place import Place, make_file
 from service.store.policies import Policies
 from service.store.pulls import Pulls
 from service.store.scope import Scope
+from service.store.sqlite import Sqlite
 from service.store.tables import ShopRow
 from service.store.testers import Testers
 from service.store.wrenches import Wrenches
@@ -132,43 +130,57 @@ class ShopStore:
 
 
 class Store:
-    """Opened once a process; `read` and `write` may be called from any thread."""
+    """Opened once a process; `read` and `write` may be called from any thread.
 
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        self._place = Place(path)
-        self._writer: Engine = open_writer(path)
-        self._readers: Engine = open_readers(path)
+    address   the file, or the URL of the database
+    is_new    whether it was made when it was opened
+    """
+
+    def __init__(self, address: str | Path | URL) -> None:
+        self.address = address_of(address)
+        self.is_new = False
+        self._backend = _backend(self.address)
+        self._writer = self._backend.writer
+        self._readers = self._backend.readers
 
     @classmethod
-    def open(cls, place: str | Path, *, migrate: bool = False) -> Self:
-        """The store at `place`, a path or a URL `sqlite:///path`.
+    def open(cls, address: str | Path | URL, *, migrate: bool = False) -> Self:
+        """The store at `address`: a path, or a URL `sqlite:///path` or `postgresql://`.
 
-        migrate   make the file when there is none, bring its schema up to date, and make sure of
+        migrate   make the store when there is none, bring its schema up to date, and make sure of
                   the local shop
 
-        Raises StoreUnusable when there is no store at `place`, or one of another schema.
+        Raises StoreUnusable when there is no store at `address`, or one of another schema.
         """
-        path = _path_of(place)
-        if not path.parent.is_dir():
-            raise StoreUnusable(f"there is no directory {path.parent} to keep the store in")
-        if not migrate and not path.is_file():
-            raise StoreUnusable(f"there is no store at {path}; `wrench-drift db upgrade` makes one")
-        if migrate:
-            make_file(path)
         with ExitStack() as unless_ready:
-            store = cls(path)
+            store = cls(address)
             unless_ready.callback(store.close)
+            backend = store._backend
+            backend.find(make=migrate)
             with store._writing() as connection:
                 if migrate:
-                    migrations.upgrade(connection)
+                    backend.hold(connection)
+                    backend.enter(connection, None)
+                    store.is_new = migrations.revision_of(connection) is None
+                    if migrations.upgrade(connection):
+                        backend.finish_schema(connection)
                     _add_shop(connection, LOCAL_SHOP)
                 migrations.require_head(connection)
-            # The file and its log exist by now; what follows may be acknowledged.
-            sync_directory(path)
-            store._place.remember()
+            backend.opened()
             unless_ready.pop_all()
         return store
+
+    @property
+    def told(self) -> str:
+        """The address as a person may read it in a log."""
+        return told(self.address)
+
+    @property
+    def path(self) -> Path:
+        """The file of the store; raises StoreUnusable where a server keeps it."""
+        if not isinstance(self.address, Path):
+            raise StoreUnusable(f"{self.told} is kept by a server, in no file of ours")
+        return self.address
 
     @contextmanager
     def read(self, shop: str) -> Iterator[ShopStore]:
@@ -179,7 +191,7 @@ class Store:
         """
         with self._reading() as connection:
             # The first read takes the snapshot.
-            yield ShopStore(connection, _shop_id(connection, shop), shop)
+            yield self._shop_store(connection, shop)
 
     @contextmanager
     def write(self, shop: str, caller: Caller | None = None) -> Iterator[ShopStore]:
@@ -192,11 +204,12 @@ class Store:
         StoreOutOfReach when the machine cannot do it.
         """
         with self._writing() as connection:
-            yield ShopStore(connection, _shop_id(connection, shop, lock=True), shop, caller)
+            yield self._shop_store(connection, shop, caller, lock=True)
 
     def add_shop(self, shop: str) -> None:
         """Make sure of the shop; no change when it is there."""
         with self._writing() as connection:
+            self._backend.hold(connection)
             _add_shop(connection, shop)
 
     def shops(self) -> tuple[str, ...]:
@@ -207,11 +220,13 @@ class Store:
     def access_token(self, token_id: str) -> AccessToken | None:
         """The token with this id, of whichever shop: it says which one the caller may see."""
         with self._reading() as connection:
+            self._backend.enter(connection, None)
             return token_with(connection, token_id)
 
     def sign_in(self, sign_in_id: str) -> SignIn | None:
         """The session or link with this id, of whichever shop."""
         with self._reading() as connection:
+            self._backend.enter(connection, None)
             return sign_in_with(connection, sign_in_id)
 
     def require_ready(self) -> None:
@@ -236,37 +251,36 @@ class Store:
 
     @contextmanager
     def _reading(self) -> Iterator[Connection]:
-        self._place.require_same()
-        with told_plainly(self.path), self._readers.begin() as connection:
+        with self._backend.watched(), self._readers.begin() as connection:
             yield connection
 
     @contextmanager
     def _writing(self) -> Iterator[Connection]:
-        self._place.require_same()
-        with told_plainly(self.path), self._writer.begin() as connection:
+        with self._backend.watched(), self._writer.begin() as connection:
             yield connection
 
+    def _shop_store(
+        self, connection: Connection, shop: str, caller: Caller | None = None, *, lock: bool = False
+    ) -> ShopStore:
+        shop_id = _shop_id(connection, shop, lock=lock)
+        self._backend.enter(connection, shop_id)
+        return ShopStore(connection, shop_id, shop, caller)
 
-def _path_of(place: str | Path) -> Path:
-    if isinstance(place, Path) or "://" not in place:
-        return Path(place)
-    try:
-        url = make_url(place)
-    except ArgumentError as error:
-        raise StoreUnusable(f"{place!r} is neither a path nor a database URL") from error
-    if url.get_backend_name() != "sqlite" or not url.database:
-        raise StoreUnusable(
-            f"{url.render_as_string()} is not a store this version can open: "
-            "give the path of a file, or sqlite:///path"
-        )
-    return Path(url.database)
+
+def _backend(address: Path | URL) -> Backend:
+    if isinstance(address, Path):
+        return Sqlite(address)
+    from service.store.postgresql import Postgresql  # its driver comes with an extra
+
+    return Postgresql(address)
 
 
 def _shop_id(connection: Connection, shop: str, *, lock: bool = False) -> int:
     query = select(ShopRow.id).where(ShopRow.key == shop)
     if lock:
-        # SQLite holds the write lock of the whole file by now; a server locks the shop's row.
-        query = query.with_for_update()
+        # SQLite holds the write lock of the whole file by now; a server locks the shop's row. Its
+        # key stays free, or every row that refers to it would wait as well.
+        query = query.with_for_update(key_share=True)
     shop_id = connection.execute(query).scalar_one_or_none()
     if shop_id is None:
         raise UnknownRecord("shop", shop)

@@ -37,7 +37,7 @@ def run(tmp_path, monkeypatch):
     """Run a command in an empty directory, with an environment of its own."""
     monkeypatch.chdir(tmp_path)
     for name in list(os.environ):
-        if name.startswith("WRENCH_DRIFT_"):
+        if name == "DATABASE_URL" or name.startswith("WRENCH_DRIFT_"):
             monkeypatch.delenv(name)
 
     def invoke(*arguments, exit_code=0, **options):
@@ -91,12 +91,14 @@ def test_help_imports_nothing_heavy():
 # --- db -----------------------------------------------------------------------------------------
 
 
+@pytest.mark.sqlite
 def test_upgrade_makes_a_store_and_leaves_a_current_one_alone(run, tmp_path):
     assert "was made with schema" in run("db", "upgrade").output
     assert (tmp_path / "wrench-drift.db").is_file()
     assert "is at schema" in run("db", "upgrade").output
 
 
+@pytest.mark.sqlite
 def test_the_option_wins_over_the_environment(run, tmp_path, monkeypatch):
     monkeypatch.setenv("WRENCH_DRIFT_STORE", "by-environment.db")
     run("db", "upgrade")
@@ -106,6 +108,7 @@ def test_the_option_wins_over_the_environment(run, tmp_path, monkeypatch):
         assert shop.wrenches.list() == ()
 
 
+@pytest.mark.sqlite
 def test_faults_are_told_without_a_traceback(run, monkeypatch, tmp_path):
     assert "no store at wrench-drift.db" in run("export", "checks", exit_code=1).output
     monkeypatch.setenv("WRENCH_DRIFT_PORT", "http")
@@ -378,10 +381,11 @@ def test_the_demo_serves_its_story_and_leaves_nothing_behind(tmp_path):
 def answering_at_once(monkeypatch):
     """Let a server be done as soon as it answers."""
     monkeypatch.setattr(
-        "service.cli.serving.run_server", lambda settings, on_answering: on_answering()
+        "service.cli.serving.run_server", lambda settings, on_answering, **_: on_answering()
     )
 
 
+@pytest.mark.sqlite
 @pytest.mark.usefixtures("answering_at_once")
 def test_serve_makes_the_store_once(run):
     first = run("serve", "--store", "shop.db", "--port", "0", "--shop", "second").output

@@ -69,6 +69,32 @@ def allow_only_voiding(table: str, message: str, columns: Sequence[str]) -> None
     )
 
 
+def refuse_edits_of(table: str, columns: Sequence[str], *, given_once: Sequence[str]) -> None:
+    """These columns stay as they are, and a column given once stays from then on."""
+    name, message = f"{table}_are_never_edited", f"{table} are never edited"
+    differs = "IS NOT" if _on_sqlite() else "IS DISTINCT FROM"
+    edited = " OR ".join(
+        [
+            *(f"NEW.{column} {differs} OLD.{column}" for column in columns),
+            *(
+                f"(OLD.{column} IS NOT NULL AND NEW.{column} {differs} OLD.{column})"
+                for column in given_once
+            ),
+        ]
+    )
+    if _on_sqlite():
+        op.execute(
+            f"CREATE TRIGGER {name} BEFORE UPDATE ON {table} WHEN {edited} "
+            f"BEGIN SELECT RAISE(ABORT, '{message}'); END"
+        )
+        return
+    refusal = _RAISE.format(f"'{message}'")
+    _function(name, f"IF {edited} THEN {refusal} END IF;")
+    op.execute(
+        f"CREATE TRIGGER {name} BEFORE UPDATE ON {table} FOR EACH ROW EXECUTE FUNCTION {name}()"
+    )
+
+
 def _refuse(table: str, event: str, name: str, message: str) -> None:
     if _on_sqlite():
         op.execute(

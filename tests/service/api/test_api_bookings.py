@@ -295,6 +295,7 @@ def test_due_dates_are_held_against_a_fixed_interval(tmp_path: Path) -> None:
             assert client.get("/v1/schedule/savings").json() == found
 
 
+@pytest.mark.sqlite
 def test_what_was_booked_cannot_be_edited_or_deleted(tmp_path: Path) -> None:
     path = tmp_path / "shop.db"
     with Store.open(path, migrate=True) as store:

@@ -75,17 +75,20 @@ def refused(raw, statement):
     return str(caught.value)
 
 
+@pytest.mark.sqlite
 @pytest.mark.parametrize("column", COLUMNS)
 def test_no_column_is_edited_even_while_voiding(raw, column):
     statement = f"UPDATE angle_checks SET {column} = 999, voided_at = 1, void_reason = 'x'"  # noqa: S608
     assert "voided once, and never edited" in refused(raw, statement)
 
 
+@pytest.mark.sqlite
 def test_the_columns_tested_are_all_but_those_of_the_void(raw):
     names = {row[1] for row in raw.execute("PRAGMA table_info(angle_checks)")}
     assert names - set(COLUMNS) == {"voided_at", "void_reason"}
 
 
+@pytest.mark.sqlite
 def test_readings_are_neither_edited_nor_deleted_nor_added(raw):
     assert "never edited" in refused(raw, "UPDATE angle_readings SET target_deg = 1")
     assert "never deleted" in refused(raw, "DELETE FROM angle_readings")
@@ -94,6 +97,7 @@ def test_readings_are_neither_edited_nor_deleted_nor_added(raw):
     assert "takes no more" in refused(raw, f"{more} FROM angle_readings LIMIT 1")
 
 
+@pytest.mark.sqlite
 def test_a_store_from_before_angle_checks_keeps_its_records(tmp_path):
     """Built at the revision before, filled by hand as that code did, then upgraded."""
     path = tmp_path / "old.db"

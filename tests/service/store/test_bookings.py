@@ -77,6 +77,7 @@ def test_only_checks_at_a_tester_that_count_keep_a_booking(store):
         assert shop.bookings.last_evidence("TW-9") == {}
 
 
+@pytest.mark.sqlite
 def test_closed_dates_of_a_policy_come_back_and_older_policies_have_none(store):
     with store.write(LOCAL_SHOP) as shop:
         closed = (date(2026, 12, 24), date(2026, 5, 1))
@@ -92,6 +93,7 @@ def test_closed_dates_of_a_policy_come_back_and_older_policies_have_none(store):
         assert shop.policy.get() == Policy(version=3)
 
 
+@pytest.mark.sqlite
 def test_a_store_from_before_bookings_takes_them(tmp_path):
     """Built at the revision before, with a wrench in it, then upgraded."""
     path, now = tmp_path / "old.db", tmp_path / "now.db"

@@ -8,6 +8,8 @@ from sample_records import NOW, a_check
 from service.records import Policy
 from service.store import LOCAL_SHOP, AlreadyVoided, UnknownRecord
 
+pytestmark = pytest.mark.sqlite
+
 CHECK_COLUMNS = (
     "shop_id", "number", "id", "wrench", "kind", "direction", "performed_at", "tester", "source",
     "operator", "temperature_c", "cycle_count", "card_issuer", "card_certificate",

@@ -10,6 +10,8 @@ from sqlalchemy import event, text
 
 from service.store import LOCAL_SHOP, Store, StoreFull, StoreOutOfReach, StoreUnusable
 
+pytestmark = pytest.mark.sqlite
+
 SUFFIXES = ("", "-wal", "-shm")
 
 
@@ -89,7 +91,7 @@ def test_a_log_that_was_deleted_is_missed_before_anything_is_written(store, tmp_
 
 def test_no_connection_makes_a_store_where_there_is_none(store, tmp_path):
     """Not even one that is opened while the file is away."""
-    store._place.require_same = lambda: None
+    store._backend._place.require_same = lambda: None
     move(store, tmp_path / "elsewhere")
     with pytest.raises(StoreOutOfReach, match="unable to open"), store.read(LOCAL_SHOP):
         pass

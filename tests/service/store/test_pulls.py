@@ -27,6 +27,7 @@ def raw(store):
     connection.close()
 
 
+@pytest.mark.sqlite
 @pytest.mark.parametrize("column", COLUMNS)
 def test_no_column_of_a_pull_is_edited_even_while_voiding(raw, column):
     """999 differs from every value in the row."""
@@ -35,11 +36,13 @@ def test_no_column_of_a_pull_is_edited_even_while_voiding(raw, column):
         raw.execute(statement)
 
 
+@pytest.mark.sqlite
 def test_the_columns_tested_are_all_but_those_of_the_void(raw):
     names = {row[1] for row in raw.execute("PRAGMA table_info(pulls)")}
     assert names - set(COLUMNS) == {"voided_at", "void_reason"}
 
 
+@pytest.mark.sqlite
 def test_pulls_are_not_deleted(raw):
     with pytest.raises(sqlite3.IntegrityError, match="pulls are never deleted"):
         raw.execute("DELETE FROM pulls")
@@ -109,6 +112,7 @@ def test_work_before_a_check_changes_the_evidence_where_its_count_is_missing(
         assert (shop.evidence_version() != before) is changes
 
 
+@pytest.mark.sqlite
 def test_a_store_of_the_first_schema_is_migrated_with_its_records(tmp_path, monkeypatch):
     path = tmp_path / "shop.db"
     from alembic import command

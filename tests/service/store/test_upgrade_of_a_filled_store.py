@@ -15,6 +15,8 @@ from service.records import EventKind, ServiceStatus
 from service.store import LOCAL_SHOP, Store
 from service.store import migrate as migrations
 
+pytestmark = pytest.mark.sqlite
+
 
 def us(days_ago):
     return int((NOW - timedelta(days=days_ago)).timestamp() * 1e6)

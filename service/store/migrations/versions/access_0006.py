@@ -3,6 +3,8 @@
 import sqlalchemy as sa
 from alembic import op
 
+from service.store.migrations.immutability import refuse_deletes, refuse_edits_of
+
 revision = "0006"
 down_revision = "0005"
 
@@ -48,18 +50,12 @@ def upgrade() -> None:
         sa.UniqueConstraint("id", name="uq_sign_ins_id"),
     )
     op.create_index("ix_sign_ins_expires_at", "sign_ins", ["shop_id", "expires_at"])
-    op.execute(
-        "CREATE TRIGGER access_tokens_are_never_edited BEFORE UPDATE ON access_tokens WHEN "
-        "NEW.shop_id IS NOT OLD.shop_id OR NEW.number IS NOT OLD.number OR NEW.id IS NOT OLD.id "
-        "OR NEW.name IS NOT OLD.name OR NEW.scope IS NOT OLD.scope "
-        "OR NEW.digest IS NOT OLD.digest OR NEW.made_at IS NOT OLD.made_at "
-        "OR NEW.made_by IS NOT OLD.made_by OR NEW.expires_at IS NOT OLD.expires_at "
-        "OR (OLD.revoked_at IS NOT NULL AND NEW.revoked_at IS NOT OLD.revoked_at) "
-        "BEGIN SELECT RAISE(ABORT, 'access_tokens are never edited'); END"
-    )
-    op.execute(
-        "CREATE TRIGGER access_tokens_are_never_deleted BEFORE DELETE ON access_tokens "
-        "BEGIN SELECT RAISE(ABORT, 'access_tokens are never deleted'); END"
-    )
+    refuse_edits_of("access_tokens", TOKEN_COLUMNS, given_once=("revoked_at",))
+    refuse_deletes("access_tokens")
     for name in ("token_id", "token_name", "address"):
         op.add_column("wrench_events", sa.Column(name, sa.String))
+
+
+TOKEN_COLUMNS = (
+    "shop_id", "number", "id", "name", "scope", "digest", "made_at", "made_by", "expires_at",
+)  # fmt: skip
