@@ -73,6 +73,7 @@ def migrate_to(store: Store, revision: str) -> None:
     config = Config()
     config.set_main_option("path_separator", "os")
     config.set_main_option("script_location", "service.store:migrations")
+    store._backend.find(make=True)
     with store._writer.begin() as connection:
         store._backend.enter(connection, None)
         config.attributes["connection"] = connection
