@@ -6,6 +6,7 @@ table of spellings maps to six units; pint supplies each unit's factor once.
 
 from dataclasses import dataclass
 from functools import cache
+from threading import Lock
 from typing import Final
 
 UNITS: Final = {
@@ -30,6 +31,9 @@ _SPELLINGS: Final = {
 }  # fmt: skip
 
 _CODE_OF: Final = {spelling: code for code, words in _SPELLINGS.items() for spelling in words}
+
+# pint reads its definitions at its first use, and a second thread would find half of them.
+_FIRST_CONVERSION: Final = Lock()
 
 
 class UnknownTorqueUnit(ValueError):  # noqa: N818 - a finding about the text
@@ -76,7 +80,8 @@ def unit_code(text: str) -> str:
 @cache
 def newton_metres_per(code: str) -> float:
     """N·m in one of the unit, by pint."""
-    import pint  # slow to import, and needed only at the first conversion of each unit
-
     pint_name, _ = UNITS[code]
-    return float(pint.Quantity(1, pint_name).to("newton * meter").magnitude)
+    with _FIRST_CONVERSION:
+        import pint  # slow to import, and needed only at the first conversion of each unit
+
+        return float(pint.Quantity(1, pint_name).to("newton * meter").magnitude)

@@ -34,6 +34,11 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         default="sqlite",
         help="the kind of store that the tests run on",
     )
+    parser.addoption(
+        "--long",
+        action="store_true",
+        help="run the tests of faults as often as DEVELOPERS.md reports, which takes hours",
+    )
 
 
 def _on_postgresql(config: pytest.Config) -> bool:
@@ -112,3 +117,9 @@ def bare_address(tmp_path: Path, pytestconfig: pytest.Config) -> Iterator[Path |
     url = databases.empty()
     yield url
     databases.drop(url)
+
+
+@pytest.fixture(scope="session")
+def long(pytestconfig: pytest.Config) -> bool:
+    """Whether the long form was asked for."""
+    return bool(pytestconfig.getoption("long"))

@@ -5,9 +5,11 @@ The framework alone would read any media type as JSON, keep the last of two equa
 """
 
 import json
+from collections.abc import AsyncGenerator
 from typing import Any, Final, NoReturn, TypeVar
 
 from litestar import Request
+from litestar.exceptions import InternalServerException
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
@@ -43,6 +45,13 @@ class InvalidRequest(Exception):  # noqa: N818 - an answer about a request
 
 class StrictRequest(Request[Any, Any, Any]):
     """A request whose JSON body becomes the model that the operation declares."""
+
+    async def stream(self) -> AsyncGenerator[bytes, None]:
+        try:
+            async for part in super().stream():
+                yield part
+        except InternalServerException as error:  # so the framework tells a caller who is gone
+            raise MalformedBody("the body ended before it was complete") from error
 
     async def json(self) -> Any:
         agreed_media_type(self, JSON)

@@ -34,6 +34,7 @@ from service.schemas.problems import FindingAnswer, ProblemAnswer
 from service.store import errors as store
 
 MEDIA_TYPE: Final = "application/problem+json"
+_MOST_FINDINGS: Final = 1_000  # of one request; nobody mends more before sending it again
 _BUSY_FOR_S: Final = 2  # another writer; a guess
 _AWAY_FOR_S: Final = 15  # until somebody has looked after the disk; a guess
 
@@ -99,10 +100,11 @@ def _of(kind: kinds.Kind, *, field: str = "") -> Callable[[Any], Told]:
 def _with_findings(kind: kinds.Kind) -> Callable[[Any], Told]:
     def tell(error: InvalidRequest | Refused) -> Told:
         count = len(error.findings)
+        told = f"the first {_MOST_FINDINGS} in errors" if count > _MOST_FINDINGS else "see errors"
         return Told(
             kind=kind,
-            detail=f"{count} thing{'s' if count > 1 else ''} to mend; see errors.",
-            findings=error.findings,
+            detail=f"{count} thing{'s' if count > 1 else ''} to mend; {told}.",
+            findings=tuple(error.findings[:_MOST_FINDINGS]),
         )
 
     return tell

@@ -4,8 +4,11 @@ import csv
 import io
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from service.findings import Finding, Refused
+
+_MOST_COLUMNS: Final = 200  # more are no list of anything, and each would be told by itself
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +81,16 @@ def _require_header(header: list[str], required: Sequence[str], optional: Sequen
                     if separators
                     else "the first line is not a header",
                     remedy="separate cells by commas; the first line is " + ",".join(known),
+                )
+            ]
+        )
+    if len(header) > _MOST_COLUMNS:
+        raise Refused(
+            [
+                Finding(
+                    field="",
+                    detail=f"the first line names {len(header)} columns",
+                    remedy="the first line is " + ",".join(known),
                 )
             ]
         )

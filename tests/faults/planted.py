@@ -1,0 +1,148 @@
+"""Defects planted on purpose: a copy of the service with one place of it changed.
+
+A test of faults that has never found one proves nothing. Each runs against such a copy as well,
+and has to find what the defect does.
+"""
+
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import service
+
+_CODE = Path(service.__file__).parents[1]
+
+
+@dataclass(frozen=True)
+class Change:
+    """`old` stands once in `file`, and `new` in its place in the copy."""
+
+    file: str
+    old: str
+    new: str
+
+
+@dataclass(frozen=True)
+class Defect:
+    """What is wrong with the copy, in words, and the changes that make it so."""
+
+    what: str
+    changes: tuple[Change, ...]
+
+    def plant(self, folder: Path) -> dict[str, str]:
+        """The environment in which the changed copy is what runs."""
+        for package in ("service", "analysis", "datasets_demo"):
+            shutil.copytree(
+                _CODE / package, folder / package, ignore=shutil.ignore_patterns("__pycache__")
+            )
+        for change in self.changes:
+            changed = folder / change.file
+            text = changed.read_text(encoding="utf-8")
+            assert text.count(change.old) == 1, f"{change.file} is another now: {change.old!r}"
+            changed.write_text(text.replace(change.old, change.new), encoding="utf-8")
+        return {"PYTHONPATH": str(folder)}
+
+
+_ANOTHER_TRANSACTION: Final = """
+        connection.exec_driver_sql("COMMIT")
+        connection.exec_driver_sql("BEGIN IMMEDIATE")
+"""
+
+SYNCHRONOUS_NORMAL: Final = Defect(
+    "synchronous NORMAL",
+    (
+        Change(
+            "service/store/engine.py",
+            '"PRAGMA synchronous=FULL"',
+            '"PRAGMA synchronous=NORMAL"',
+        ),
+    ),
+)
+KEY_AFTER_COMMIT: Final = Defect(
+    "the key stored after the commit of its effect",
+    (
+        Change(
+            "service/api/idempotency.py",
+            """            response = effect(records)
+            records.idempotency.keep(""",
+            """            response = effect(records)
+    if kept is None:
+        with shop.write() as records:
+            records.idempotency.keep(""",
+        ),
+    ),
+)
+READINGS_OUTSIDE: Final = Defect(
+    "readings inserted outside the transaction of their check, foreign keys off",
+    (
+        Change(
+            "service/store/engine.py",
+            '"PRAGMA foreign_keys=ON"',
+            '"PRAGMA foreign_keys=OFF"',
+        ),
+        Change(
+            "service/store/checks.py",
+            """        connection.execute(
+            insert(CheckRow), [""",
+            f"""{_ANOTHER_TRANSACTION}        connection.execute(
+            insert(CheckRow), [""",
+        ),
+    ),
+)
+FILE_IN_PIECES: Final = Defect(
+    "a file stored check by check, each in a transaction of its own",
+    (
+        Change(
+            "service/recording.py",
+            "    records.checks.add_many(checks)\n",
+            f"""    for check in checks:
+        records.checks.add_many((check,))
+        connection = records.checks._scope.connection{_ANOTHER_TRANSACTION}""",
+        ),
+    ),
+)
+NOT_TOLD: Final = Defect(
+    "what the database reports of the machine left as it is",
+    (
+        Change(
+            "service/store/failures.py",
+            "        told = _told(error, path)\n",
+            "        told = None\n",
+        ),
+    ),
+)
+NOT_COMPARED: Final = Defect(
+    "the files of the store not compared with those that were opened",
+    (
+        Change(
+            "service/store/place.py",
+            "if self._opened is not None and self._found() != self._opened:",
+            "if False:",
+        ),
+    ),
+)
+KEY_NOT_LOOKED_UP: Final = Defect(
+    "the key not looked up before the effect",
+    (
+        Change(
+            "service/api/idempotency.py",
+            "        kept = records.idempotency.find(key)\n",
+            "        kept = None\n",
+        ),
+    ),
+)
+TRANSACTION_DEFERRED: Final = Defect(
+    "transactions that take the write lock only when they write",
+    (Change("service/store/engine.py", '"BEGIN IMMEDIATE"', '"BEGIN DEFERRED"'),),
+)
+BODY_CUT_SHORT: Final = Defect(
+    "a body taken for whole when its sender is gone",
+    (
+        Change(
+            "service/api/body.py",
+            'raise MalformedBody("the body ended before it was complete") from error',
+            'yield b""',
+        ),
+    ),
+)
