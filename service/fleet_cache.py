@@ -13,10 +13,11 @@ from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from functools import partial
+from functools import cached_property, partial
 from threading import Lock
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, cast
 
+from service.frames import instant_of_day
 from service.kept import Kept
 from service.records import CheckPaper, Policy
 from service.relearning import Relearning
@@ -141,6 +142,12 @@ class ShopEvidence:
     @property
     def deviations(self) -> "pl.DataFrame":
         return self.frames.deviations
+
+    @cached_property
+    def latest(self) -> datetime | None:
+        """When the latest check was performed; None: there is none."""
+        day = self.deviations["day"].max()
+        return None if day is None else instant_of_day(cast("float", day))
 
     @property
     def laws(self) -> str:

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from importlib.metadata import version
 from typing import Any, Final, Generic, TypeVar
 from zoneinfo import ZoneInfo
@@ -26,6 +26,7 @@ from service.schemas.analyses import MethodAnswer, NoPerformanceAnswer, NotEnoug
 from service.schemas.base import Answer
 from service.store import ShopStore
 
+_ALL_TIME: Final = datetime.max.replace(tzinfo=UTC)
 _RELEASE: Final = version("wrench-drift")
 
 Answered = TypeVar("Answered")
@@ -89,9 +90,11 @@ def ask(
     with shop.read() as records:
         subject = about(records)
         policy, evidence_version = records.policy.get(), records.evidence_version()
-        today = (asked or now).astimezone(ZoneInfo(policy.time_zone)).date()
-        # A bench's clock may run a little ahead of this one.
-        up_to = asked or now + CLOCK_SLACK
+        zone = ZoneInfo(policy.time_zone)
+        today = (asked or now).astimezone(zone).date()
+        # Without an instant all evidence counts: intake lets no check of the future in, and where
+        # this clock has stepped back, what was stored before stays evidence.
+        up_to = asked or _ALL_TIME
         evidence = shop.fleets.evidence(
             shop.key,
             evidence_version,
@@ -102,6 +105,9 @@ def ask(
                 records.checks.papers(),
             ),
         )
+        if asked is None and evidence.latest is not None:
+            # No forecast is made for a day before the evidence, whatever a clock says.
+            today = max(today, (evidence.latest - CLOCK_SLACK).astimezone(zone).date())
         pulls_version = records.pulls_version() if by_use else None
         tag = digest_tag(
             _RELEASE,
