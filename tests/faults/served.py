@@ -1,6 +1,7 @@
 """The service as a shop runs it: `wrench-drift serve`, a process of its own on the loopback."""
 
 import os
+import re
 import signal
 import socket
 import subprocess
@@ -16,6 +17,7 @@ import httpx
 from requests_sent import NOW, Ledger, open_shop
 
 PATIENCE_S: Final = 90
+_TOKEN: Final = re.compile(r"Authorization: (Bearer \S+)'")
 
 
 class Served:
@@ -94,7 +96,17 @@ class Served:
         raise RuntimeError("the service has no worker")
 
     def client(self) -> httpx.Client:
-        return httpx.Client(base_url=self.url, timeout=60)
+        """A client with the token that the service printed when it made its store."""
+        return httpx.Client(base_url=self.url, headers=self.token(), timeout=60)
+
+    def token(self) -> dict[str, str]:
+        """The header with it."""
+        end = time.monotonic() + PATIENCE_S
+        while time.monotonic() < end:  # it is printed a moment after the service answers
+            if match := _TOKEN.search(self.log.read_text()):
+                return {"Authorization": match[1]}
+            time.sleep(0.02)
+        raise RuntimeError(f"the service told no token: {self.log.read_text()[-4000:]}")
 
     def _end(self, how: signal.Signals) -> None:
         process, self._process = self._process, None

@@ -28,6 +28,7 @@ def send_part(service: Served, sent: Sent, share: float, *, chunked: bool, reset
         "Host: 127.0.0.1",
         f"Content-Type: {sent.media_type}",
         f"Idempotency-Key: {sent.key}",
+        f"Authorization: {service.token()['Authorization']}",
         "Transfer-Encoding: chunked" if chunked else f"Content-Length: {len(sent.content)}",
     ]
     # Up to the end of a line: what has come then looks like a whole file.

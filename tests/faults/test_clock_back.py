@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from calling import signed_in
 from litestar.testing import TestClient
 from requests_sent import NOW, Ledger, open_shop
 from store_audit import damage
@@ -52,7 +53,7 @@ def shop(tmp_path: Path) -> Iterator[tuple[TestClient[Any], MovableClock, Store]
     clock = MovableClock()
     with Store.open(tmp_path / "shop.db", migrate=True) as store:
         app = create_app(store=store, shop=LOCAL_SHOP, clock=clock)
-        with TestClient(app, raise_server_exceptions=False) as client:
+        with signed_in(app, store) as client:
             open_shop(client)  # type: ignore[arg-type]
             yield client, clock, store
 
@@ -84,7 +85,7 @@ def test_every_question_is_answered_and_as_before_once_the_clock_is_right(
     after = answers(client)
     # A service that never saw the clock step back says the same.
     untouched = create_app(store=shop[2], shop=LOCAL_SHOP, clock=clock)
-    with TestClient(untouched, raise_server_exceptions=False) as other:
+    with signed_in(untouched, shop[2]) as other:
         assert answers(other) == after
     assert after != right  # the check that came in between counts
 

@@ -13,6 +13,7 @@ from typing import Any
 
 import polars as pl
 import pytest
+from calling import signed_in
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from litestar.testing import TestClient
@@ -149,7 +150,7 @@ def turned(text: str, at: int) -> bytes:
 def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[TestClient[Any], Store]]:
     with Store.open(tmp_path_factory.mktemp("files") / "shop.db", migrate=True) as store:
         app = create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(NOW))
-        with TestClient(app, raise_server_exceptions=False) as client:
+        with signed_in(app, store) as client:
             open_shop(client)  # type: ignore[arg-type]
             yield client, store
 
