@@ -10,6 +10,7 @@ from service.api.acceptance import AcceptanceController
 from service.api.access import Shop, Shops
 from service.api.analyses import AnalysisController
 from service.api.angle_checks import AngleCheckController
+from service.api.audit import AuditController
 from service.api.bookings import BookingController
 from service.api.check_imports import CheckImportController
 from service.api.checks import CheckController
@@ -60,6 +61,7 @@ HANDLERS: Final[list[ControllerRouterHandler]] = [
     BookingController,
     RangeChartController,
     PolicyController,
+    AuditController,
     HealthController,
     ProblemController,
     reading_page,

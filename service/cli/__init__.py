@@ -6,6 +6,7 @@ comes at once.
 
 import click
 
+from service.cli.auditing import audit
 from service.cli.database import db
 from service.cli.demo import demo
 from service.cli.exporting import export
@@ -26,5 +27,5 @@ def main() -> None:
     """
 
 
-for command in (serve, demo, token, shop, import_, export, db, openapi):
+for command in (serve, demo, token, shop, import_, export, audit, db, openapi):
     main.add_command(command)

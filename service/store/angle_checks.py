@@ -3,7 +3,7 @@
 They are no part of `ShopStore.evidence`, so that adding one does not have the fleet fitted anew.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
@@ -13,9 +13,11 @@ from sqlalchemy import RowMapping, Select, func, insert, literal, select, tuple_
 from analysis.vocabulary import CheckKind, Direction
 from service.angle_records import AngleCheck, AnglePoint, AngleReading
 from service.records import Card, Void
+from service.store import ledger_content as content
 from service.store.angle_tables import AngleCheckRow, AngleReadingRow
 from service.store.check_rows import source_of
 from service.store.errors import AlreadyVoided, DuplicateRecord, UnknownRecord
+from service.store.ledger import EntryKind, Ledger
 from service.store.scope import Scope
 from service.store.tables import UtcInstant
 
@@ -40,8 +42,13 @@ class AngleChecks:
             or 0
         )
         # Parts before the whole: a stored check takes no more readings.
-        connection.execute(insert(AngleReadingRow), list(_reading_columns(shop_id, number, check)))
-        connection.execute(insert(AngleCheckRow), [_columns(shop_id, number, check)])
+        readings, row = _reading_columns(shop_id, number, check), _columns(shop_id, number, check)
+        connection.execute(insert(AngleReadingRow), readings)
+        connection.execute(insert(AngleCheckRow), [row])
+        measured = content.angle_check(row, map(content.angle_reading_values, readings))
+        Ledger(self._scope).append(EntryKind.ANGLE_CHECK, [(check.id, measured)])
+        if check.void is not None:
+            self._chain_void(row)
         return check
 
     def same_as(self, check: AngleCheck) -> AngleCheck | None:
@@ -104,12 +111,17 @@ class AngleChecks:
         check = self.get(check_id)
         if check.void is not None:
             raise AlreadyVoided(_KIND, check_id)
+        void = {"voided_at": at, "void_reason": reason}
         self._scope.connection.execute(
             update(AngleCheckRow)
             .where(AngleCheckRow.shop_id == self._scope.shop_id, AngleCheckRow.id == check_id)
-            .values(voided_at=at, void_reason=reason)
+            .values(**void)
         )
+        self._chain_void({"id": check_id, **void})
         return replace(check, void=Void(at=at, reason=reason))
+
+    def _chain_void(self, row: Mapping[str, Any]) -> None:
+        Ledger(self._scope).append(EntryKind.ANGLE_CHECK_VOID, [(row["id"], content.void(row))])
 
     def _all(self) -> Select[Any]:
         return select(AngleCheckRow.__table__).where(AngleCheckRow.shop_id == self._scope.shop_id)

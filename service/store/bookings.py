@@ -9,8 +9,10 @@ from sqlalchemy.orm import aliased
 
 from analysis.vocabulary import CheckKind, Direction
 from service.booking_records import Booking, BookingStatus
+from service.store import ledger_content as content
 from service.store.booking_tables import BookingRow
 from service.store.errors import StaleVersion, UnknownRecord
+from service.store.ledger import EntryKind, Ledger
 from service.store.scope import Scope
 from service.store.tables import CheckRow
 
@@ -121,20 +123,22 @@ class Bookings:
         return number
 
     def _insert(self, number: int, booking: Booking) -> None:
-        self._scope.connection.execute(
-            insert(BookingRow).values(
-                shop_id=self._scope.shop_id,
-                number=number,
-                version=booking.version,
-                id=booking.id,
-                wrench=booking.wrench,
-                kind=booking.kind.value,
-                day=booking.day,
-                status=booking.status.value,
-                note=booking.note,
-                reason=booking.reason,
-                recorded_at=booking.recorded_at,
-            )
+        row = {
+            "shop_id": self._scope.shop_id,
+            "number": number,
+            "version": booking.version,
+            "id": booking.id,
+            "wrench": booking.wrench,
+            "kind": booking.kind.value,
+            "day": booking.day,
+            "status": booking.status.value,
+            "note": booking.note,
+            "reason": booking.reason,
+            "recorded_at": booking.recorded_at,
+        }
+        self._scope.connection.execute(insert(BookingRow), [row])
+        Ledger(self._scope).append(
+            EntryKind.BOOKING, [(content.booking_record(row), content.booking(row))]
         )
 
     def _fetch(self, query: Select[Any]) -> tuple[Booking, ...]:

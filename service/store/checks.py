@@ -1,6 +1,6 @@
 """The checks of one shop. They are added and voided, never edited and never deleted."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
@@ -10,6 +10,7 @@ from sqlalchemy import RowMapping, Select, and_, func, insert, literal, select, 
 from analysis.vocabulary import Direction
 from service.intake import CycleCounts
 from service.records import Check, CheckPaper, Void
+from service.store import ledger_content as content
 from service.store.check_rows import (
     NaturalKey,
     card_of,
@@ -19,6 +20,7 @@ from service.store.check_rows import (
     reading_columns,
 )
 from service.store.errors import AlreadyVoided, DuplicateRecord, UnknownRecord
+from service.store.ledger import EntryKind, Ledger
 from service.store.scope import Scope
 from service.store.tables import (
     CheckRow,
@@ -60,18 +62,14 @@ class Checks:
             or 0
         )
         numbered = list(enumerate(new, start=first))
+        points = [list(point_columns(shop_id, number, check)) for number, check in numbered]
+        readings = [list(reading_columns(shop_id, number, check)) for number, check in numbered]
+        rows = [check_columns(shop_id, number, check) for number, check in numbered]
         # Parts before the whole: a stored check takes no more points or readings.
-        connection.execute(
-            insert(PointRow),
-            [row for number, check in numbered for row in point_columns(shop_id, number, check)],
-        )
-        connection.execute(
-            insert(ReadingRow),
-            [row for number, check in numbered for row in reading_columns(shop_id, number, check)],
-        )
-        connection.execute(
-            insert(CheckRow), [check_columns(shop_id, number, check) for number, check in numbered]
-        )
+        connection.execute(insert(PointRow), [row for of_check in points for row in of_check])
+        connection.execute(insert(ReadingRow), [row for of_check in readings for row in of_check])
+        connection.execute(insert(CheckRow), rows)
+        self._chain(rows, points, readings)
         self._scope.evidence_changes()
         return len(new)
 
@@ -228,13 +226,43 @@ class Checks:
         check = self.get(check_id)
         if check.void is not None:
             raise AlreadyVoided("check", check_id)
+        void = {"voided_at": at, "void_reason": reason}
         self._scope.connection.execute(
             update(CheckRow)
             .where(CheckRow.shop_id == self._scope.shop_id, CheckRow.id == check_id)
-            .values(voided_at=at, void_reason=reason)
+            .values(**void)
         )
+        self._chain_voids([{"id": check_id, **void}])
         self._scope.evidence_changes()
         return replace(check, void=Void(at=at, reason=reason))
+
+    def _chain(
+        self,
+        rows: Sequence[Mapping[str, Any]],
+        points: Sequence[Sequence[Mapping[str, Any]]],
+        readings: Sequence[Sequence[Mapping[str, Any]]],
+    ) -> None:
+        Ledger(self._scope).append(
+            EntryKind.CHECK,
+            (
+                (
+                    row["id"],
+                    content.check(
+                        row,
+                        map(content.point_values, of_points),
+                        map(content.reading_values, of_readings),
+                    ),
+                )
+                for row, of_points, of_readings in zip(rows, points, readings, strict=True)
+            ),
+        )
+        # A check that comes voided is chained as one that was voided later is.
+        self._chain_voids([row for row in rows if row["voided_at"] is not None])
+
+    def _chain_voids(self, rows: Sequence[Mapping[str, Any]]) -> None:
+        Ledger(self._scope).append(
+            EntryKind.CHECK_VOID, ((row["id"], content.void(row)) for row in rows)
+        )
 
     def _all(self) -> Select[Any]:
         return select(CheckRow.__table__).where(CheckRow.shop_id == self._scope.shop_id)

@@ -7,6 +7,8 @@ from sqlalchemy import Row, func, insert, select
 
 from analysis.vocabulary import Direction
 from service.records import Change, Event, EventKind
+from service.store import ledger_content as content
+from service.store.ledger import EntryKind, Ledger
 from service.store.scope import Scope
 from service.store.tables import EventRow
 
@@ -27,26 +29,27 @@ class Events:
         last = connection.execute(
             select(func.max(EventRow.number)).where(EventRow.shop_id == shop_id)
         ).scalar_one()
-        connection.execute(
-            insert(EventRow),
-            [
-                {
-                    "shop_id": shop_id,
-                    "number": number,
-                    "wrench": event.wrench,
-                    "kind": event.kind.value,
-                    "recorded_at": event.recorded_at,
-                    "person": event.person,
-                    "why": event.why,
-                    "check_id": event.check,
-                    "direction": event.direction.value if event.direction else None,
-                    "changes": [dataclasses.asdict(change) for change in event.changes],
-                    "token_id": caller.token_id if caller else None,
-                    "token_name": caller.token_name if caller else None,
-                    "address": caller.address if caller else None,
-                }
-                for number, event in enumerate(events, start=1 + (last or 0))
-            ],
+        rows = [
+            {
+                "shop_id": shop_id,
+                "number": number,
+                "wrench": event.wrench,
+                "kind": event.kind.value,
+                "recorded_at": event.recorded_at,
+                "person": event.person,
+                "why": event.why,
+                "check_id": event.check,
+                "direction": event.direction.value if event.direction else None,
+                "changes": [dataclasses.asdict(change) for change in event.changes],
+                "token_id": caller.token_id if caller else None,
+                "token_name": caller.token_name if caller else None,
+                "address": caller.address if caller else None,
+            }
+            for number, event in enumerate(events, start=1 + (last or 0))
+        ]
+        connection.execute(insert(EventRow), rows)
+        Ledger(self._scope).append(
+            EntryKind.EVENT, ((str(row["number"]), content.event(row)) for row in rows)
         )
 
     def list(self, wrench: str, before: int | None = None, limit: int = 100) -> tuple[Event, ...]:

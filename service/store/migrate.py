@@ -14,6 +14,7 @@ REVISIONS: Final = (
     "0004",
     "0005",
     "0006",
+    "0007",
 )  # one a file in migrations/versions, oldest first
 HEAD: Final = REVISIONS[-1]
 

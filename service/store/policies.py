@@ -8,7 +8,9 @@ from sqlalchemy import insert, select
 
 from analysis.vocabulary import DecisionRule
 from service.records import Policy
+from service.store import ledger_content as content
 from service.store.errors import StaleVersion
+from service.store.ledger import EntryKind, Ledger
 from service.store.scope import Scope
 from service.store.tables import PolicyRow
 
@@ -39,14 +41,14 @@ class Policies:
         document = dataclasses.asdict(changed)
         del document["version"]
         document["closed_dates"] = [day.isoformat() for day in changed.closed_dates]
-        self._scope.connection.execute(
-            insert(PolicyRow).values(
-                shop_id=self._scope.shop_id,
-                version=changed.version,
-                document=document,
-                recorded_at=at,
-            )
-        )
+        row = {
+            "shop_id": self._scope.shop_id,
+            "version": changed.version,
+            "document": document,
+            "recorded_at": at,
+        }
+        self._scope.connection.execute(insert(PolicyRow), [row])
+        Ledger(self._scope).append(EntryKind.POLICY, [(str(changed.version), content.policy(row))])
         return changed
 
 

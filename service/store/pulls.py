@@ -1,6 +1,6 @@
 """The recorded pulls of one shop. They are added and voided, never edited and never deleted."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
@@ -9,7 +9,9 @@ from sqlalchemy import Select, func, insert, literal, select, tuple_, update
 
 from analysis.vocabulary import Direction
 from service.records import Pull, Void
+from service.store import ledger_content as content
 from service.store.errors import AlreadyVoided, DuplicateRecord, UnknownRecord
+from service.store.ledger import EntryKind, Ledger
 from service.store.pull_rows import natural_key, pull_columns, pull_of
 from service.store.scope import Scope
 from service.store.tables import CheckRow, PullRow, UtcInstant
@@ -35,13 +37,13 @@ class Pulls:
         last = connection.execute(
             select(func.max(PullRow.number)).where(PullRow.shop_id == shop_id)
         ).scalar_one()
-        connection.execute(
-            insert(PullRow),
-            [
-                pull_columns(shop_id, number, pull)
-                for number, pull in enumerate(new, start=1 + (last or 0))
-            ],
-        )
+        rows = [
+            pull_columns(shop_id, number, pull)
+            for number, pull in enumerate(new, start=1 + (last or 0))
+        ]
+        connection.execute(insert(PullRow), rows)
+        Ledger(self._scope).append(EntryKind.PULL, ((row["id"], content.pull(row)) for row in rows))
+        self._chain_voids([row for row in rows if row["voided_at"] is not None])
         self._changed(new)
         return len(new)
 
@@ -146,13 +148,20 @@ class Pulls:
         pull = self.get(pull_id)
         if pull.void is not None:
             raise AlreadyVoided("pull", pull_id)
+        void = {"voided_at": at, "void_reason": reason}
         self._scope.connection.execute(
             update(PullRow)
             .where(PullRow.shop_id == self._scope.shop_id, PullRow.id == pull_id)
-            .values(voided_at=at, void_reason=reason)
+            .values(**void)
         )
+        self._chain_voids([{"id": pull_id, **void}])
         self._changed([pull])
         return replace(pull, void=Void(at=at, reason=reason))
+
+    def _chain_voids(self, rows: Sequence[Mapping[str, Any]]) -> None:
+        Ledger(self._scope).append(
+            EntryKind.PULL_VOID, ((row["id"], content.void(row)) for row in rows)
+        )
 
     def _all(self) -> Select[Any]:
         return select(PullRow.__table__).where(PullRow.shop_id == self._scope.shop_id)

@@ -22,6 +22,8 @@ from service.store.checks import Checks
 from service.store.errors import StoreUnusable, UnknownRecord
 from service.store.events import Events
 from service.store.idempotency import KeptAnswers
+from service.store.ledger import Ledger
+from service.store.ledger_content import StoredContents
 from service.store.policies import Policies
 from service.store.pulls import Pulls
 from service.store.scope import Scope
@@ -60,6 +62,8 @@ class ShopStore:
         self.idempotency = KeptAnswers(self._scope)
         self.tokens = Tokens(self._scope)
         self.sign_ins = SignIns(self._scope)
+        self.ledger = Ledger(self._scope)
+        self.contents = StoredContents(connection, shop_id)
 
     def evidence(
         self, as_of: datetime, wrench: str | None = None

@@ -6,7 +6,9 @@ from typing import Any
 from sqlalchemy import RowMapping, insert, select, update
 
 from service.records import Tester
+from service.store import ledger_content as content
 from service.store.errors import DuplicateRecord, StaleVersion, UnknownRecord
+from service.store.ledger import EntryKind, Ledger
 from service.store.scope import Scope
 from service.store.tables import TesterRow
 from service.torque import Torque
@@ -23,6 +25,7 @@ class Testers:
         self._scope.connection.execute(
             insert(TesterRow).values(shop_id=self._scope.shop_id, **_columns(tester))
         )
+        self._chain(tester)
         return tester
 
     def find(self, serial: str) -> Tester | None:
@@ -72,8 +75,14 @@ class Testers:
             .where(TesterRow.shop_id == self._scope.shop_id, TesterRow.serial == tester.serial)
             .values(**_columns(changed))
         )
+        self._chain(changed)
         self._scope.evidence_changes()
         return changed
+
+    def _chain(self, tester: Tester) -> None:
+        Ledger(self._scope).append(
+            EntryKind.TESTER, [(tester.serial, content.tester(_columns(tester)))]
+        )
 
 
 def _columns(tester: Tester) -> dict[str, Any]:

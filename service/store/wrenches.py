@@ -15,7 +15,9 @@ from service.records import (
     ServiceStatus,
     Wrench,
 )
+from service.store import ledger_content as content
 from service.store.errors import DuplicateRecord, StaleVersion, UnknownRecord
+from service.store.ledger import EntryKind, Ledger
 from service.store.mpd_columns import mpd_of
 from service.store.scope import Scope
 from service.store.tables import QuarantineRow, WrenchRow
@@ -33,6 +35,7 @@ class Wrenches:
         self._scope.connection.execute(
             insert(WrenchRow).values(shop_id=self._scope.shop_id, **_columns(wrench))
         )
+        self._chain(dataclasses.replace(wrench, quarantine=()))  # a new wrench has no checks
         self._scope.evidence_changes()
         return wrench
 
@@ -96,8 +99,17 @@ class Wrenches:
         )
         if changed.quarantine != current.quarantine:
             self._keep_quarantine(changed)
+        self._chain(changed)
         self._scope.evidence_changes()
         return changed
+
+    def _chain(self, wrench: Wrench) -> None:
+        quarantine = sorted(
+            (each.direction.value, each.check, each.since) for each in wrench.quarantine
+        )
+        Ledger(self._scope).append(
+            EntryKind.WRENCH, [(wrench.serial, content.wrench(_columns(wrench), quarantine))]
+        )
 
     def _keep_quarantine(self, wrench: Wrench) -> None:
         connection, shop_id = self._scope.connection, self._scope.shop_id

@@ -37,6 +37,8 @@ _LONGEST_LIST: Final = 3
 _CURSOR: Final = re.compile(r'"next_cursor": "[^"]+"')
 _TOKEN: Final = re.compile(r"wdt_[0-9a-f]{12}_[A-Za-z0-9_-]{43}")
 _TOKEN_ID: Final = re.compile(r'"[0-9a-f]{12}"')
+_HASH: Final = re.compile(r'"hash": "[0-9a-f]{64}"')
+_WRITTEN: Final = re.compile(r'"written_at": "[^"]+"')
 _UUID: Final = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-4[0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}")
 
 
@@ -417,6 +419,7 @@ def tell(client: TestClient[Application]) -> list[Step]:
         sent=policy | {"cap_months": 6, "time_zone": "Europe/Berlin"},
         if_match='"v1"',
     )
+    do("readAudit", "GET", "/v1/audit")
     do("isLive", "GET", "/health/live")
     do("isReady", "GET", "/health/ready")
     return steps
@@ -436,6 +439,8 @@ def examples(steps: list[Step]) -> dict[str, Any]:
         text = _TOKEN.sub(f"wdt_{12 * '0'}_{43 * 'A'}", text)
         text = text.replace('"testclient"', '"192.0.2.7"')  # an address for examples, RFC 5737
         text = _CURSOR.sub('"next_cursor": "b3BhcXVl"', text)
+        text = _HASH.sub(f'"hash": "{"5a" * 32}"', text)
+        text = _WRITTEN.sub('"written_at": "2026-05-04T12:00:00Z"', text)
         return json.loads(_UUID.sub(lambda match: ids[match[0]], text))
 
     told: dict[str, Any] = {}

@@ -70,7 +70,7 @@ def files(tmp_path):
 
 def test_help_names_every_command(run):
     output = run("--help").output
-    for command in ("serve", "demo", "token", "shop", "import", "export", "db", "openapi"):
+    for command in ("serve", "demo", "token", "shop", "import", "export", "audit", "db", "openapi"):
         assert re.search(rf"^  {command} ", output, re.MULTILINE)
 
 

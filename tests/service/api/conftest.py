@@ -8,6 +8,7 @@ from sample_records import NOW, a_tester, a_wrench
 
 from service.api.methods import Application
 from service.app import create_app
+from service.audit import verify
 from service.clock import PinnedClock
 from service.store import Store
 
@@ -35,6 +36,10 @@ class Shops:
 def shops(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shops]:
     with Store.open(tmp_path_factory.mktemp("shops") / "shops.db", migrate=True) as store:
         yield Shops(store)
+        # Whatever the tests did, every record has its entry and every hash fits.
+        for key in store.shops():
+            with store.read(key) as records:
+                assert verify(records).misfit is None
 
 
 @pytest.fixture(scope="session")

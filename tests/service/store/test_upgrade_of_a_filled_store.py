@@ -11,6 +11,7 @@ from sqlalchemy import create_engine
 
 from analysis.deviation import with_deviations
 from analysis.standing import standings
+from service.audit import verify
 from service.records import EventKind, ServiceStatus
 from service.store import LOCAL_SHOP, Store
 from service.store import migrate as migrations
@@ -157,3 +158,16 @@ def test_the_upgraded_checks_are_closed_to_edits_with_their_new_columns(upgraded
 def test_a_store_of_the_first_schema_asks_for_the_upgrade(filled):
     with pytest.raises(migrations.StoreUnusable, match="is at 0001, this code needs"):
         Store.open(filled)
+
+
+def test_what_was_there_is_chained_in_the_order_of_recording(upgraded):
+    with upgraded.read(LOCAL_SHOP) as shop:
+        found = verify(shop)
+        entries = shop.ledger.page(0, 100)
+    assert found.misfit is None
+    assert [entry.record for entry in entries if entry.kind == "check"] == [
+        "c1", "c2", "c5", "c6", "c7", "c8", "c9", "c10", "c3", "c4"
+    ]  # fmt: skip
+    first = [(entry.kind, entry.record) for entry in entries][:2]
+    assert first == [("tester", "TB-1"), ("wrench", "OUT")]
+    assert ("check_void", "c7") in {(entry.kind, entry.record) for entry in entries}
