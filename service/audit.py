@@ -13,9 +13,10 @@ import json
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Final
 
-from service.store import ShopStore
+from service.store import ShopStore, Store, StoreUnusable
 from service.store.ledger import Entry, EntryKind
 from service.store.ledger_form import GENESIS, canonical, sha256
 
@@ -81,6 +82,22 @@ def verify(records: ShopStore, *, since_head: str | None = None) -> Audit:
                 "taken away or written anew",
             )
     return Audit(entries=walk.entries, head=walk.head, noted_at=noted_at, misfit=misfit)
+
+
+def require_unaltered(path: Path) -> None:
+    """Bring the store at `path` to this schema, and verify every shop of it.
+
+    Raises StoreUnusable with what does not fit.
+    """
+    with Store.open(path, migrate=True) as store:
+        for key in store.shops():
+            with store.read(key) as records:
+                misfit = verify(records).misfit
+            if misfit is not None:
+                raise StoreUnusable(
+                    f"the records of shop {key} were altered: {misfit.what}; "
+                    "`wrench-drift audit verify` says the same of the file itself"
+                )
 
 
 class _Walk:

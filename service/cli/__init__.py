@@ -7,6 +7,7 @@ comes at once.
 import click
 
 from service.cli.auditing import audit
+from service.cli.backing_up import backup, restore
 from service.cli.database import db
 from service.cli.demo import demo
 from service.cli.exporting import export
@@ -27,5 +28,5 @@ def main() -> None:
     """
 
 
-for command in (serve, demo, token, shop, import_, export, audit, db, openapi):
+for command in (serve, demo, token, shop, import_, export, audit, backup, restore, db, openapi):
     main.add_command(command)

@@ -70,7 +70,10 @@ def files(tmp_path):
 
 def test_help_names_every_command(run):
     output = run("--help").output
-    for command in ("serve", "demo", "token", "shop", "import", "export", "audit", "db", "openapi"):
+    for command in (
+        "serve", "demo", "token", "shop", "import", "export", "audit", "backup", "restore", "db",
+        "openapi",
+    ):  # fmt: skip
         assert re.search(rf"^  {command} ", output, re.MULTILINE)
 
 
