@@ -41,6 +41,7 @@ class AngleCheckDraft:
     points: tuple[AnglePointDraft, ...]
     card: Card | None = None
     replaces: str | None = None
+    replaces_because: str | None = None
     confirm_unusual: bool = False
 
 
@@ -68,7 +69,7 @@ def admit_angle_check(
         *of_time,
         *direction_findings(draft.direction, wrench),
         *source_findings(draft.tester, draft.card, tester=tester, day=day, now=now),
-        *replacement_findings(draft.replaces, wrench, replaced),
+        *replacement_findings(draft.replaces, draft.replaces_because, wrench, replaced),
         *_point_findings(draft, wrench),
     ]
     if draft.coverage_factor is not None and draft.expanded_uncertainty_deg is None:

@@ -39,7 +39,11 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CheckDraft:
-    """A check as sent. `confirm_unusual` stands by readings that look like a slip."""
+    """A check as sent.
+
+    replaces_because  why the check that it replaces was wrong, which is voided along with it
+    confirm_unusual   stands by readings that look like a slip
+    """
 
     kind: CheckKind
     direction: Direction
@@ -51,7 +55,15 @@ class CheckDraft:
     points: tuple[PointDraft, ...]
     card: Card | None = None
     replaces: str | None = None
+    replaces_because: str | None = None
     confirm_unusual: bool = False
+
+    @property
+    def corrections(self) -> dict[str, str]:
+        """By id of the check that is to be voided along with it: why."""
+        if self.replaces is None or self.replaces_because is None:
+            return {}
+        return {self.replaces: self.replaces_because}
 
 
 class Voidable(Protocol):
@@ -71,6 +83,10 @@ class CycleCounts:
 
     def add(self, at: datetime, count: int) -> None:
         insort(self._counts, (at, count))
+
+    def without(self, at: datetime, count: int | None) -> "CycleCounts":
+        """The counts but for one that is to be voided."""
+        return CycleCounts(each for each in self._counts if each != (at, count))
 
     def bounds(self, at: datetime) -> tuple[int, int | None]:
         """The lowest and the highest count possible at an instant; None: as high as you like."""
@@ -111,8 +127,11 @@ def admit_check(
         *of_time,
         *direction_findings(draft.direction, wrench),
         *source_findings(draft.tester, draft.card, tester=tester, day=day, now=now),
-        *_circumstance_findings(draft, earlier),
-        *replacement_findings(draft.replaces, wrench, replaced),
+        *_circumstance_findings(
+            draft,
+            earlier.without(replaced.performed_at, replaced.cycle_count) if replaced else earlier,
+        ),
+        *replacement_findings(draft.replaces, draft.replaces_because, wrench, replaced),
         *point_findings(
             draft.points, wrench=wrench, tester=tester, confirm_unusual=draft.confirm_unusual
         ),
@@ -219,20 +238,36 @@ def _circumstance_findings(draft: CheckDraft, earlier: CycleCounts) -> Iterator[
 
 
 def replacement_findings(
-    replaces: str | None, wrench: Wrench, replaced: Voidable | None
+    replaces: str | None, because: str | None, wrench: Wrench, replaced: Voidable | None
 ) -> Iterator[Finding]:
-    """What is wrong with the check that another takes the place of; the field is /replaces."""
+    """What is wrong with the check that another takes the place of, or with the reason for it.
+
+    The fields are /replaces and /replaces_because.
+    """
     if replaces is None:
+        if because is not None:
+            yield Finding(
+                field="/replaces_because",
+                detail="it says why a check was wrong, and not which",
+                remedy="send the id of that check in replaces, or leave the reason out",
+            )
         return
     if replaced is None or replaced.wrench != wrench.serial:
         yield Finding(
             field="/replaces",
             detail=f"wrench {wrench.serial} has no check {replaces!r}",
-            remedy="send the id of the voided check that this one takes the place of",
+            remedy="send the id of the check that this one takes the place of",
         )
-    elif replaced.void is None:
+    elif replaced.void is None and because is None:
         yield Finding(
             field="/replaces",
             detail=f"check {replaces} still counts",
-            remedy="void it first, with the reason",
+            remedy="say in replaces_because why it was wrong, to have it voided in the same moment;"
+            " or void it first",
+        )
+    elif replaced.void is not None and because is not None:
+        yield Finding(
+            field="/replaces_because",
+            detail=f"check {replaces} is voided already, and the first reason stands",
+            remedy="leave the reason out",
         )

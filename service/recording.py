@@ -12,8 +12,9 @@ beside that, but not put it in service against its own checks.
 """
 
 import dataclasses
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping
 from datetime import UTC, datetime
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
 from analysis.vocabulary import Direction
@@ -73,12 +74,24 @@ def change_wrench(
 
 
 def record_checks(
-    records: ShopStore, checks: Collection[Check], *, person: str | None, now: datetime
+    records: ShopStore,
+    checks: Collection[Check],
+    *,
+    person: str | None,
+    now: datetime,
+    corrections: Mapping[str, str] = MappingProxyType({}),
 ) -> None:
-    """Store the checks and what follows from them; raises as `Checks.add_many` does.
+    """Store the checks and what follows from them; raises as `Checks.add_many` and `void_check` do.
 
-    person   who sends them; None: the operator named by each check
+    person        who sends them; None: the operator named by each check
+    corrections   by id of a check that one of these replaces: why it is voided
     """
+    for check in checks:
+        because = corrections.get(check.replaces or "")
+        if check.replaces is not None and because is not None:
+            # First, since both may be of the same moment, and only one of them counts.
+            voided = records.checks.void(check.replaces, because, now)
+            records.events.add(trail.check_voided(voided, person or check.operator, check.id))
     records.checks.add_many(checks)
     records.events.add(*(trail.check_recorded(check, person) for check in checks))
     because = "checks were imported"
@@ -101,11 +114,18 @@ def void_check(
     return voided
 
 
-def record_angle_check(records: ShopStore, check: AngleCheck, *, person: str | None) -> AngleCheck:
-    """The angle check as stored; raises DuplicateRecord.
+def record_angle_check(
+    records: ShopStore, check: AngleCheck, *, person: str | None, because: str | None = None
+) -> AngleCheck:
+    """The angle check as stored; raises DuplicateRecord, and as `void_angle_check` does.
+
+    because   why the one that it replaces is voided; None: it is voided already, or there is none
 
     One that fails forbids the angle step, not the wrench: it may be used for torque alone.
     """
+    if check.replaces is not None and because is not None:
+        voided = records.angle_checks.void(check.replaces, because, check.recorded_at)
+        records.events.add(trail.angle_check_voided(voided, person or check.operator, check.id))
     added = records.angle_checks.add(check)
     records.events.add(trail.angle_check_recorded(added, person))
     return added

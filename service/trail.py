@@ -116,15 +116,18 @@ def check_recorded(check: Check, person: str | None) -> Event:
     )
 
 
-def check_voided(check: Check, person: str | None) -> Event:
-    """The void of a check, which carries its time and its reason."""
+def check_voided(check: Check, person: str | None, replaced_by: str | None = None) -> Event:
+    """The void of a check, which carries its time and its reason.
+
+    replaced_by   id of the check that takes its place in the same moment
+    """
     assert check.void is not None  # noqa: S101 - the caller's part of the bargain
     return Event(
         wrench=check.wrench,
         kind=EventKind.CHECK_VOIDED,
         recorded_at=check.void.at,
         person=person,
-        why=check.void.reason,
+        why=_corrected(check.void.reason, replaced_by),
         check=check.id,
         direction=check.direction,
     )
@@ -142,15 +145,17 @@ def angle_check_recorded(check: AngleCheck, person: str | None) -> Event:
     )
 
 
-def angle_check_voided(check: AngleCheck, person: str | None) -> Event:
-    """The void of an angle check, which carries its time and its reason."""
+def angle_check_voided(
+    check: AngleCheck, person: str | None, replaced_by: str | None = None
+) -> Event:
+    """The void of an angle check; as `check_voided`."""
     assert check.void is not None  # noqa: S101 - the caller's part of the bargain
     return Event(
         wrench=check.wrench,
         kind=EventKind.ANGLE_CHECK_VOIDED,
         recorded_at=check.void.at,
         person=person,
-        why=f"{check.id}, {check.void.reason}",
+        why=f"{check.id}, {_corrected(check.void.reason, replaced_by)}",
         direction=check.direction,
     )
 
@@ -158,7 +163,12 @@ def angle_check_voided(check: AngleCheck, person: str | None) -> Event:
 def _occasion(check: Check | AngleCheck) -> str:
     by = f"card {check.card.certificate}" if check.card else f"tester {check.tester}"
     kind = check.kind.value.replace("_", " ")
-    return f"{kind}, {by}, performed {_instant(check.performed_at)}"
+    place = f", in place of check {check.replaces}" if check.replaces else ""
+    return f"{kind}, {by}, performed {_instant(check.performed_at)}{place}"
+
+
+def _corrected(reason: str, replaced_by: str | None) -> str:
+    return f"{reason} (check {replaced_by} takes its place)" if replaced_by else reason
 
 
 _SENTENCES: Final = {

@@ -86,7 +86,7 @@ class AngleCheckController(Controller):
                 now=shop.now(),
                 replaced=records.angle_checks.find(draft.replaces) if draft.replaces else None,
             )
-            record_angle_check(records, check, person=person)
+            record_angle_check(records, check, person=person, because=draft.replaces_because)
             return _judged(records, check, status=201)
 
         return store_once(shop, request, body, idempotency_key, effect)

@@ -47,7 +47,8 @@ class CheckController(Controller):
             "The answer carries the verdict at once: each reading against its limit, and whether "
             "to measure again. One that fails takes the wrench out of service by itself, until a "
             "check as left passes in that direction. The same check sent twice, by whatever road, "
-            "counts once."
+            "counts once. A correction names the check that was wrong and why, which is voided in "
+            "the same moment."
         ),
         sync_to_thread=True,
         opt=tells(
@@ -83,7 +84,9 @@ class CheckController(Controller):
                 now=shop.now(),
                 replaced=records.checks.find(draft.replaces) if draft.replaces else None,
             )
-            record_checks(records, (check,), person=person, now=shop.now())
+            record_checks(
+                records, (check,), person=person, now=shop.now(), corrections=draft.corrections
+            )
             return _judged(records, check, status=201)
 
         return store_once(shop, request, body, idempotency_key, effect)

@@ -64,7 +64,7 @@ def import_checks(
     findings.sort(key=lambda finding: finding.row or 0)
     if findings and not partial:
         raise Refused(findings)
-    record_checks(shop, intake.admitted, person=person, now=now)
+    record_checks(shop, intake.admitted, person=person, now=now, corrections=intake.corrections)
     return ImportReport(
         stored=tuple(check.id for check in intake.admitted),
         already_there=tuple(already_there),
@@ -92,6 +92,7 @@ class _Intake:
         self._counts: dict[str, CycleCounts] = {}
         self.admitted: list[Check] = []
         self.findings: list[Finding] = []
+        self.corrections: dict[str, str] = {}  # by id of a check that one of these replaces
 
     def take(self, sent: list[SentCheck]) -> list[str]:
         """Ids of checks that are there already; the others go to `admitted` or `findings`."""
@@ -100,7 +101,7 @@ class _Intake:
         for one in sent:
             if one.draft.performed_at.tzinfo is not None:
                 there = known.get(NaturalKey.of_draft(one.wrench, one.draft))
-                if there is not None:
+                if there is not None and there.id not in one.draft.corrections:
                     if is_recorded_as(one.draft, there):
                         already_there.append(there.id)
                     else:
@@ -112,6 +113,7 @@ class _Intake:
                 self.findings += relocated(refused.findings, one.locate)
                 continue
             known[NaturalKey.of(check)] = check
+            self.corrections |= one.draft.corrections
             self.admitted.append(check)
         return already_there
 
@@ -138,6 +140,16 @@ class _Intake:
             )
         counts = self._counts_of(wrench.serial)
         draft = one.draft
+        if draft.replaces in self.corrections:
+            raise Refused(
+                [
+                    Finding(
+                        field="/replaces",
+                        detail=f"another check of this file takes the place of {draft.replaces}",
+                        remedy="send one check for each that was wrong",
+                    )
+                ]
+            )
         check = admit_check(
             draft,
             wrench=wrench,
@@ -174,6 +186,6 @@ def _other_content(there: Check) -> Finding:
         field="/performed_at",
         detail=f"check {there.id} of the same wrench, time, kind, direction and tester or card "
         "says something else",
-        remedy="correct the time; to replace the check, void it with the reason and send this "
-        "one again",
+        remedy="correct the time; to replace that check, send the check with its id in replaces "
+        "and the reason in replaces_because",
     )

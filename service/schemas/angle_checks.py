@@ -11,7 +11,7 @@ from service import angle_records, cautions, records
 from service.angle_intake import AngleCheckDraft, AnglePointDraft
 from service.angle_verdict import AngleVerdict, JudgedAnglePoint
 from service.points_intake import MOST_POINTS, MOST_READINGS
-from service.schemas.base import AngleDeg, Answer, Input, Instant, Line, UtcInstant
+from service.schemas.base import AngleDeg, Answer, Input, Instant, Line, Reason, UtcInstant
 from service.schemas.checks import CheckId, VoidAnswer
 from service.wording import turn_in_words
 
@@ -75,7 +75,12 @@ class AngleCheckInput(Input):
     points: Annotated[tuple[AnglePointInput, ...], _stated(minItems=1, maxItems=MOST_POINTS)]
     card: AngleCardInput | None = None
     replaces: CheckId | None = Field(
-        default=None, description="Id of the voided angle check that this one takes the place of."
+        default=None, description="Id of the angle check that this one takes the place of."
+    )
+    replaces_because: Reason | None = Field(
+        default=None,
+        description="Why that angle check was wrong. It is voided with this reason in the same"
+        " moment; leave it out when it is voided already.",
     )
     confirm_unusual: bool = Field(
         default=False, description="True stands by readings that look like a slip."
@@ -93,6 +98,7 @@ class AngleCheckInput(Input):
             points=tuple(point.draft() for point in self.points),
             card=self.card.card() if self.card else None,
             replaces=self.replaces,
+            replaces_because=self.replaces_because,
             confirm_unusual=self.confirm_unusual,
         )
 

@@ -110,7 +110,12 @@ class CheckInput(Input):
     points: Annotated[tuple[PointInput, ...], _stated(minItems=1, maxItems=MOST_POINTS)]
     card: CardInput | None = None
     replaces: CheckId | None = Field(
-        default=None, description="Id of the voided check that this one takes the place of."
+        default=None, description="Id of the check that this one takes the place of."
+    )
+    replaces_because: Reason | None = Field(
+        default=None,
+        description="Why that check was wrong. It is voided with this reason in the same moment;"
+        " leave it out when it is voided already.",
     )
     confirm_unusual: bool = Field(
         default=False,
@@ -129,6 +134,7 @@ class CheckInput(Input):
             points=tuple(point.draft() for point in self.points),
             card=self.card.card() if self.card else None,
             replaces=self.replaces,
+            replaces_because=self.replaces_because,
             confirm_unusual=self.confirm_unusual,
         )
 

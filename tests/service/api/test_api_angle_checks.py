@@ -226,3 +226,13 @@ def test_the_trail_of_the_wrench_tells_of_its_angle_checks(shop: TestClient[Any]
     assert recorded.json()["id"] in added["why"]
     assert (voided["kind"], voided["person"]) == ("angle_check_voided", "C. Voider")
     assert "reference slipped" in voided["in_words"]
+
+
+def test_a_correction_voids_and_replaces_in_one_moment(shop: TestClient[Any]) -> None:
+    first = posted(shop).json()
+    right = posted(shop, "key-2", replaces=first["id"], replaces_because="the reference slipped")
+    assert right.status_code == 201
+    (counting,) = shop.get(ANGLE_CHECKS).json()["items"]
+    assert counting["id"] == right.json()["id"]
+    void = shop.get(f"{ANGLE_CHECKS}/{first['id']}").json()["void"]
+    assert void["reason"] == "the reference slipped"

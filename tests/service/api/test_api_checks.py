@@ -200,6 +200,54 @@ def test_a_check_that_still_counts_is_not_replaced(client: TestClient[Any]) -> N
     assert fields(problem) == ["/replaces"]
 
 
+def test_a_correction_voids_and_replaces_in_one_moment(client: TestClient[Any]) -> None:
+    """Of the same moment, and with a lower count than the wrong one had."""
+    wrong = client.post(CHECKS, json=a_check_body(cycle_count=9000), headers=key("a")).json()
+    body = a_check_body(
+        cycle_count=900, replaces=wrong["id"], replaces_because="a nought too many in the count"
+    )
+    right = client.post(CHECKS, json=body, headers=key("b"))
+    assert right.status_code == 201
+    again = client.post(CHECKS, json=body, headers=key("b"))
+    assert again.json() == right.json()
+
+    place = f"{CHECKS}/{wrong['id']}"
+    assert client.get(place).json()["void"]["reason"] == "a nought too many in the count"
+    (counting,) = client.get(CHECKS).json()["items"]
+    assert counting["id"] == right.json()["id"]
+    recorded, voided, *_ = client.get("/v1/wrenches/TW-1/events").json()["items"]
+    assert (recorded["kind"], voided["kind"]) == ("check_recorded", "check_voided")
+    assert f"(check {counting['id']} takes its place)" in voided["why"]
+    assert f"in place of check {wrong['id']}" in recorded["why"]
+
+
+def test_a_correction_that_is_refused_leaves_the_wrong_check_counting(
+    client: TestClient[Any],
+) -> None:
+    wrong = client.post(CHECKS, json=a_check_body(), headers=key("a")).json()
+    other = client.post(
+        CHECKS, json=a_check_body(performed_at="2026-05-04T09:10:00Z"), headers=key("b")
+    ).json()
+    # Of the moment of another check that counts: both cannot.
+    body = a_check_body(
+        performed_at="2026-05-04T09:10:00Z", replaces=wrong["id"], replaces_because="wrong hour"
+    )
+    assert_problem(client.post(CHECKS, json=body, headers=key("c")), "duplicate-record")
+    counting = {check["id"] for check in client.get(CHECKS).json()["items"]}
+    assert counting == {wrong["id"], other["id"]}
+
+
+def test_a_reason_wants_a_check_that_counts(client: TestClient[Any]) -> None:
+    body = a_check_body(replaces_because="wrong tester")
+    problem = assert_problem(client.post(CHECKS, json=body, headers=key("a")), "refused")
+    assert fields(problem) == ["/replaces_because"]
+    wrong = client.post(CHECKS, json=a_check_body(), headers=key("a")).json()
+    client.post(f"{CHECKS}/{wrong['id']}/void", json={"reason": "the first reason"})
+    body = a_check_body(replaces=wrong["id"], replaces_because="the second reason")
+    problem = assert_problem(client.post(CHECKS, json=body, headers=key("b")), "refused")
+    assert fields(problem) == ["/replaces_because"]
+
+
 @pytest.mark.parametrize(
     "path",
     [

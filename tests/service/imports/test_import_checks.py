@@ -353,6 +353,16 @@ def test_a_faulty_line_of_ndjson_is_named(bring, line, field):
     assert set(places(bring, data, CheckFormat.NDJSON)) == {(3, field)}
 
 
+def test_a_line_of_ndjson_corrects_a_check_of_the_same_moment(bring, stored):
+    (wrong,) = bring(ndjson_of(BODY), CheckFormat.NDJSON).stored
+    right = {**BODY, "operator": "bench 1", "replaces": wrong, "replaces_because": "wrong bench"}
+    (kept,) = bring(ndjson_of(right), CheckFormat.NDJSON).stored
+    (check,) = stored()
+    assert (check.id, check.operator, check.replaces) == (kept, "bench 1", wrong)
+    twice = [{**right, "replaces": kept}, {**right, "replaces": kept, "kind": "as_left"}]
+    assert places(bring, ndjson_of(*twice), CheckFormat.NDJSON) == [(2, "/replaces")]
+
+
 # --- in part ------------------------------------------------------------------------------------
 
 
