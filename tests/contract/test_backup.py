@@ -9,8 +9,8 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
+from calling import signed_in, visiting
 from click.testing import CliRunner
-from litestar.testing import TestClient
 from story import app_over, tell
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "service"))
@@ -31,9 +31,10 @@ def told_store(tmp_path_factory):
         with store.write(BUSY_SHOP) as records:
             records.wrenches.add(a_wrench())
             records.testers.add(a_tester())
-        with TestClient(app_over(store), raise_server_exceptions=False) as client:
+        with signed_in(app_over(store), store) as client:
             steps = tell(client)
-        yield store, [step for step in steps if step.response.request.method == "GET"]
+            token = client.headers["Authorization"]
+        yield store, [step for step in steps if step.response.request.method == "GET"], token
 
 
 def run(*arguments, exit_code=0):
@@ -74,7 +75,7 @@ class Writer(threading.Thread):
 @pytest.fixture(scope="module")
 def backed_up(told_store, tmp_path_factory):
     """The file of the backup, and the ids of the checks acknowledged before it began."""
-    store, _ = told_store
+    store, *_ = told_store
     file = tmp_path_factory.mktemp("backup") / "copy.db"
     writer = Writer(store)
     writer.start()
@@ -99,12 +100,13 @@ def restored(backed_up, tmp_path_factory):
 
 
 def test_every_answer_is_the_same(told_store, restored):
-    store, steps = told_store
+    store, steps, token = told_store
     assert len(steps) > 30
     with (
-        TestClient(app_over(store), raise_server_exceptions=False) as source,
-        TestClient(app_over(restored), raise_server_exceptions=False) as copy,
+        visiting(app_over(store)) as source,
+        visiting(app_over(restored)) as copy,
     ):
+        source.headers["Authorization"] = copy.headers["Authorization"] = token
         for step in steps:
             url = step.response.request.url.raw_path.decode()
             one, other = source.get(url), copy.get(url)

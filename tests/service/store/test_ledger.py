@@ -53,7 +53,7 @@ def tampering(store):
 
 
 def audited(connection, **asked):
-    return verify(ShopStore(connection, 1), **asked)
+    return verify(ShopStore(connection, 1, LOCAL_SHOP), **asked)
 
 
 def keys_of(connection, table):
@@ -231,7 +231,9 @@ def test_a_chain_written_anew_is_found_by_the_noted_head_alone(filled):
         head = audited(connection).head.hash
         connection.exec_driver_sql("UPDATE policies SET recorded_at = recorded_at + 1")
         row = connection.exec_driver_sql("SELECT * FROM policies").mappings().one()
-        content = ShopStore(connection, 1).contents.of(EntryKind.POLICY, [str(row["version"])])
+        content = ShopStore(connection, 1, LOCAL_SHOP).contents.of(
+            EntryKind.POLICY, [str(row["version"])]
+        )
         connection.exec_driver_sql(
             "UPDATE ledger SET digest = ? WHERE kind = 'policy'",
             (sha256(canonical(content[str(row["version"])])),),
