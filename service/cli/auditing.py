@@ -27,7 +27,7 @@ def audit() -> None:
 )
 @store_option
 @one_shop_option
-def verify(since_head: str | None, store: Path | None, shop: str | None) -> None:
+def verify(since_head: str | None, store: str | Path | None, shop: str | None) -> None:
     """Work out every hash anew from what is stored.
 
     The exit status is 1 when anything does not fit.
@@ -53,7 +53,7 @@ def verify(since_head: str | None, store: Path | None, shop: str | None) -> None
 @audit.command()
 @store_option
 @one_shop_option
-def head(store: Path | None, shop: str | None) -> None:
+def head(store: str | Path | None, shop: str | None) -> None:
     """Print the last hash of each shop's chain, to be noted where nobody can change it."""
     with told_plainly():
         from service.store import Store

@@ -13,7 +13,7 @@ _file = click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
 @click.command()
 @_file
 @store_option
-def backup(file: Path, store: Path | None) -> None:
+def backup(file: Path, store: str | Path | None) -> None:
     """Copy the store to a new FILE, while it is served and written to.
 
     Every check that was acknowledged before is in the copy.
@@ -21,7 +21,7 @@ def backup(file: Path, store: Path | None) -> None:
     with told_plainly():
         from service.store.backup import back_up
 
-        source = settings_with(store=store).store
+        source = _file_of(store)
         back_up(source, file)
     click.echo(f"{source} is backed up to {file}, {file.stat().st_size:,} bytes")
 
@@ -29,7 +29,7 @@ def backup(file: Path, store: Path | None) -> None:
 @click.command()
 @_file
 @store_option
-def restore(file: Path, store: Path | None) -> None:
+def restore(file: Path, store: str | Path | None) -> None:
     """Make the store from the backup FILE, when it is whole and nothing in it was altered.
 
     A store that is there is never written over.
@@ -38,6 +38,19 @@ def restore(file: Path, store: Path | None) -> None:
         from service.audit import require_unaltered
         from service.store.backup import restore as bring_back
 
-        target = settings_with(store=store).store
+        target = _file_of(store)
         bring_back(file, target, prepare=require_unaltered)
     click.echo(f"{target} is restored from {file}; nothing in it was altered")
+
+
+def _file_of(store: str | Path | None) -> Path:
+    """The file of the store; raises ClickException where a server keeps it."""
+    from service.store.address import address_of
+
+    address = address_of(settings_with(store=store).store)
+    if isinstance(address, Path):
+        return address
+    raise click.ClickException(
+        "a PostgreSQL server keeps this store: back it up with pg_dump, and bring it back with "
+        "pg_restore into an empty database; then run `wrench-drift audit verify`"
+    )

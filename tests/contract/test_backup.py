@@ -20,6 +20,8 @@ from service.cli import main
 from service.recording import record_checks
 from service.store import Store
 
+pytestmark = pytest.mark.sqlite  # a store on a server is backed up by the server's own tools
+
 BUSY_SHOP = "second"
 
 
@@ -163,6 +165,12 @@ def test_a_damaged_backup_is_refused(backed_up, tmp_path):
     told = run("restore", damaged, "--store", tmp_path / "shop.db", exit_code=1)
     assert "damaged" in told or "cannot be read as a store" in told
     assert [each.name for each in tmp_path.iterdir()] == ["damaged.db"]
+
+
+@pytest.mark.parametrize("command", ["backup", "restore"])
+def test_a_store_on_a_server_is_left_to_the_server(command, backed_up):
+    told = run(command, backed_up[0], "--store", "postgresql://server/shop", exit_code=1)
+    assert "pg_dump" in told
 
 
 def test_what_is_no_store_is_not_backed_up(tmp_path):

@@ -10,6 +10,8 @@ from sample_shop_history import fill
 from service.cli import main
 from service.store import LOCAL_SHOP, Store
 
+pytestmark = pytest.mark.sqlite  # the command is given a file
+
 
 @pytest.fixture
 def path(tmp_path):
