@@ -23,6 +23,7 @@ from typing import Final
 import numpy as np
 
 from analysis.arrays import Array
+from analysis.bracketed_root import bracketed_roots
 from analysis.family import FamilyFit
 from analysis.mixture import Mixture
 from analysis.outlook import Outlook, outlook
@@ -31,7 +32,6 @@ from analysis.vocabulary import Direction
 
 CREDIBILITY: Final = 0.95
 _CURVE_POINTS: Final = 33
-_BISECTIONS: Final = 50
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,8 +177,7 @@ def _cpk(own: _ByLaw, within: Array, limit: Array, probability: float) -> list[f
     high = (limit / (3.0 * within)).max(axis=0)
     far = np.abs(own.centre).max(axis=(0, 1)) + 9.0 * np.sqrt(own.variance).max(axis=(0, 1))
     low = ((limit - far) / (3.0 * within)).min(axis=0)
-    for _ in range(_BISECTIONS):
-        middle = (low + high) / 2.0
-        short = own.chance_beyond(limit - 3.0 * middle * within).mean(axis=0) < probability
-        low, high = np.where(short, middle, low), np.where(short, high, middle)
-    return [float(each) for each in (low + high) / 2.0]
+    found = bracketed_roots(
+        lambda c: own.chance_beyond(limit - 3.0 * c * within).mean(axis=0) - probability, low, high
+    )
+    return [float(each) for each in found]

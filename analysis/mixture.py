@@ -1,13 +1,11 @@
 """Mixtures of normal distributions, as averaging over the family's laws and events leaves them."""
 
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 
 from analysis.arrays import Array
-
-_BISECTIONS: Final = 60
+from analysis.bracketed_root import bracketed_roots
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,18 +48,17 @@ def mixture_cdf(mixture: Mixture, value: Array) -> Array:
 
 
 def mixture_quantile(mixture: Mixture, probability: float) -> Array:
-    """The value below which the mixture has the given probability, by bisection."""
+    """The value below which the mixture has the given probability."""
     if mixture.mean.shape[0] == 1:
         from scipy.special import ndtri
 
         return np.asarray(mixture.mean[0] + ndtri(probability) * np.sqrt(mixture.variance[0]))
     sd = np.sqrt(mixture.variance)
-    low, high = (mixture.mean - 9 * sd).min(axis=0), (mixture.mean + 9 * sd).max(axis=0)
-    for _ in range(_BISECTIONS):
-        middle = (low + high) / 2
-        below = mixture_cdf(mixture, middle) < probability
-        low, high = np.where(below, middle, low), np.where(below, high, middle)
-    return np.asarray((low + high) / 2)
+    return bracketed_roots(
+        lambda value: mixture_cdf(mixture, value) - probability,
+        (mixture.mean - 9 * sd).min(axis=0),
+        (mixture.mean + 9 * sd).max(axis=0),
+    )
 
 
 def summarise(mixture: Mixture) -> Summary:
