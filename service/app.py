@@ -13,6 +13,7 @@ from service.api.access import Shops
 from service.api.admission import Admission
 from service.api.body import MOST_BYTES, StrictRequest
 from service.api.fleet_days import FleetDays, FleetDaysOfShops
+from service.api.made_ready import MadeReady, MadeReadyOfShops
 from service.api.methods import Application
 from service.api.problems import problem_response
 from service.api.proxies import Proxies
@@ -53,10 +54,14 @@ def create_app(
     opened = store or Store.open(settings.store)
     shops = Shops(opened, clock or settings.clock(), relearn_after_s)
     fleet_days = FleetDaysOfShops(shops)
+    made_ready = MadeReadyOfShops(shops)
     admission = Admission(shops, settings.hosts, Proxies(settings.trusted_proxies))
 
     def fleet_days_of_caller(request: Request[Any, Any, Any]) -> FleetDays:
         return fleet_days.of(request.auth.shop)
+
+    def made_ready_for_caller(request: Request[Any, Any, Any]) -> MadeReady:
+        return made_ready.of(request.auth.shop)
 
     @asynccontextmanager
     async def running(_: Litestar) -> AsyncIterator[None]:
@@ -66,6 +71,7 @@ def create_app(
         yield
         warm_up.call_off()
         fleet_days.call_off()
+        made_ready.call_off()
         if store is None:
             opened.close()
 
@@ -74,6 +80,7 @@ def create_app(
         dependencies=dependencies(shops)
         | {
             "fleet_days": Provide(fleet_days_of_caller, sync_to_thread=False),
+            "made_ready": Provide(made_ready_for_caller, sync_to_thread=False),
             "admission": Provide(lambda: admission, sync_to_thread=False),
         },
         before_request=admission.admit,

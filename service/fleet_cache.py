@@ -180,6 +180,10 @@ class ShopEvidence:
 
     def under(self, policy: Policy) -> "FittedShop":
         """The fitted shop under a policy; the first call fits the fleet."""
+        key = "shop", policy.version, policy.tolerated_pull_risk
+        return self.by_work.get(key, lambda: self._under(policy))
+
+    def _under(self, policy: Policy) -> "FittedShop":
         from analysis.due import DuePolicy
         from analysis.shop import ShopRules, shop_of
 

@@ -5,6 +5,7 @@ browser may keep them for good.
 """
 
 import hashlib
+import json
 from collections.abc import Mapping
 from functools import cache
 from importlib.resources import files
@@ -21,6 +22,7 @@ _MEDIA_TYPES: Final = {
     ".js": "text/javascript",
     ".svg": "image/svg+xml",
 }
+_WORKER: Final = "bench-worker.js"
 _KEPT: Final = {"Cache-Control": "public, max-age=31536000, immutable"}
 
 
@@ -54,3 +56,17 @@ def read_asset(version: FromPath[str], name: FromPath[str]) -> Response[bytes]:
     if version != assets_version() or name not in _assets():
         raise NotFoundException
     return Response(_assets()[name], media_type=_media_type(name), headers=_KEPT)
+
+
+@get("/bench-worker.js", sync_to_thread=False, opt=tells(open=True))
+def read_bench_worker() -> Response[bytes]:
+    """The worker of the bench stands at an address that stays, as browsers want it, and is another
+    text whenever an asset is another: then the browser takes the new one.
+    """
+    kept = [asset_path(name) for name in sorted(_assets()) if name != _WORKER]
+    head = f"const VERSION = {json.dumps(assets_version())};\nconst ASSETS = {json.dumps(kept)};\n"
+    return Response(
+        head.encode() + _assets()[_WORKER],
+        media_type="text/javascript",
+        headers={"Cache-Control": "no-cache"},
+    )

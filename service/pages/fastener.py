@@ -2,6 +2,7 @@
 
 from math import isfinite, nan
 from typing import Annotated, Any, Final
+from urllib.parse import urlencode
 
 from litestar import Controller, get
 from litestar.di import NamedDependency
@@ -12,12 +13,14 @@ from analysis.errors import OutsideRange
 from service.api.access import Shop
 from service.api.body import InvalidRequest
 from service.api.fastener_fit import fit_answer
+from service.api.made_ready import MadeReady
 from service.criticality import Criticality
 from service.fastener import Thread
 from service.findings import Finding, Refused
 from service.imports.bodies import read_as
 from service.pages.forms import faults_in_words
 from service.pages.site import page
+from service.pages.waits import waits
 from service.pages.wrenches import MARKS, VERDICTS, sheet_path
 from service.schemas.fastener_fit import FastenerFitAnswer, FastenerFitInput
 from service.store import UnknownRecord
@@ -42,6 +45,7 @@ class FastenerPage(Controller):
     def fit(
         self,
         shop: NamedDependency[Shop],
+        made_ready: NamedDependency[MadeReady],
         torque: Text = "",
         unit: Text = "N.m",
         thread: Text = Thread.RIGHT_HAND.value,
@@ -58,6 +62,8 @@ class FastenerPage(Controller):
             "angle": angle.strip(),
             "wrench": wrench.strip(),
         }
+        if asked["torque"] and not made_ready.forecasts():
+            return waits(shop, "Which wrench is fit", "/fit", f"/fit?{urlencode(asked)}")
         faults: list[str] = []
         answer: FastenerFitAnswer | None = None
         if asked["torque"]:

@@ -8,6 +8,7 @@ CONTENT_SECURITY_POLICY: Final = "; ".join(
     (
         "default-src 'none'",
         "script-src 'self'",
+        "worker-src 'self'",
         "style-src 'self'",
         "img-src 'self' data:",
         "connect-src 'self'",

@@ -17,6 +17,7 @@ from service.access.caller import TokenScope
 from service.api.access import Shop
 from service.api.body import InvalidRequest
 from service.api.coverage import coverage_answer, covered, jobs_of_csv
+from service.api.made_ready import MadeReady
 from service.api.operations import tells
 from service.coverage import Candidate, JobCoverage
 from service.findings import Refused
@@ -72,9 +73,16 @@ class JobPages(Controller):
 
     @post(sync_to_thread=True, status_code=200, opt=tells(scope=TokenScope.READ))
     def answer(
-        self, request: Request[Any, Any, Any], shop: NamedDependency[Shop], body: RawBody
+        self,
+        request: Request[Any, Any, Any],
+        shop: NamedDependency[Shop],
+        made_ready: NamedDependency[MadeReady],
+        body: RawBody,
     ) -> Template:
+        """A list cannot be asked for again by itself: a person has to, with the list kept."""
         text = sent_fields(request, body).get("jobs", "")
+        if not made_ready.forecasts():
+            return _page(shop, text, status=503, waits=True)
         try:
             question, coverage = covered(shop, jobs_of_csv(as_csv(text).encode()))
         except (Refused, InvalidRequest) as error:
@@ -99,6 +107,7 @@ def _page(
     *,
     status: int = 200,
     faults: Sequence[str] = (),
+    waits: bool = False,
     answer: CoverageAnswer | None = None,
     columns: Sequence[str] = (),
     rows: Sequence[Row] = (),
@@ -113,6 +122,7 @@ def _page(
         text=text,
         most=MOST_JOBS,
         faults=faults,
+        waits=waits,
         answer=answer,
         columns=columns,
         rows=rows,

@@ -5,14 +5,18 @@ from litestar.di import NamedDependency
 from litestar.response import Template
 
 from service.api.access import Shop
+from service.api.made_ready import MadeReady
 from service.api.range_study import asked_about_range
 from service.pages.site import page
+from service.pages.waits import waits
 from service.range_finding import finding
 from service.range_report import report_rows
 
 
 @get("/range", sync_to_thread=True)
-def range_page(shop: NamedDependency[Shop]) -> Template:
+def range_page(shop: NamedDependency[Shop], made_ready: NamedDependency[MadeReady]) -> Template:
+    if not made_ready.study():
+        return waits(shop, "The bottom of the range", "/range", "/range", for_study=True)
     question = asked_about_range(shop, "range-page", None, None)
     policy = question.policy
     study = question.evidence.range_study(policy)

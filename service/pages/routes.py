@@ -4,7 +4,7 @@ from typing import Final
 
 from litestar import Router
 
-from service.pages.assets import read_asset
+from service.pages.assets import read_asset, read_bench_worker
 from service.pages.bench import BenchPages
 from service.pages.board import BoardPages
 from service.pages.fastener import FastenerPage
@@ -14,6 +14,7 @@ from service.pages.jobs import JobPages
 from service.pages.range import range_page
 from service.pages.sign_in import sign_in, sign_in_page, sign_out
 from service.pages.start import start_page
+from service.pages.waits import ReadyStates
 from service.pages.wrenches import WrenchPages
 
 _SHOWN: Final = Router(
@@ -26,6 +27,7 @@ _SHOWN: Final = Router(
         JobPages,
         FastenerPage,
         range_page,
+        ReadyStates,
         sign_in_page,
         sign_in,
         sign_out,
@@ -34,7 +36,7 @@ _SHOWN: Final = Router(
 )
 PAGES: Final = Router(
     path="/",
-    route_handlers=[_SHOWN, read_asset],
+    route_handlers=[_SHOWN, read_asset, read_bench_worker],
     after_request=secured,
     include_in_schema=False,
 )

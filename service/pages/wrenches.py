@@ -16,11 +16,13 @@ from analysis.vocabulary import Direction
 from service import cautions, trail
 from service.api.access import Shop
 from service.api.checks import judged_answer
+from service.api.made_ready import MadeReady
 from service.api.paging import registry_of
 from service.api.questions import ask
 from service.care import prompts_for
 from service.pages.bench_words import KINDS, Headline, headline
 from service.pages.site import local_time, page
+from service.pages.waits import waits
 from service.pages.which_wrench import as_scanned, similar, stated, way_of
 from service.range_wording import window_in_words
 from service.records import Check, Event, EventKind, Policy, Wrench
@@ -110,6 +112,7 @@ class WrenchPages(Controller):
     def sheet(
         self,
         shop: NamedDependency[Shop],
+        made_ready: NamedDependency[MadeReady],
         serial: Annotated[str, PathParameter()],
         direction: Annotated[str, QueryParameter()] = "",
     ) -> Template:
@@ -117,6 +120,9 @@ class WrenchPages(Controller):
             policy = records.policy.get()
             if records.wrenches.find(serial) is None:
                 return _pick_page(shop, policy, records, serial[:_LONGEST_SERIAL])
+        if not made_ready.forecasts():
+            again = f"{sheet_path(serial)}?{urlencode({'direction': direction})}"
+            return waits(shop, serial, "/wrenches", again)
         question = ask(
             shop,
             lambda records: _on_record(records, serial, direction),

@@ -1,5 +1,6 @@
 // On every page: say which checks are not yet saved, and send them as soon as that is possible.
 
+import { forgetBench } from "./offline.js";
 import { refused, send, waiting } from "./outbox.js";
 
 const FIRST_MS = 2_000;
@@ -98,6 +99,11 @@ addEventListener("online", () => {
   sendAll();
 });
 addEventListener("storage", tell);
+document.querySelector("form.out")?.addEventListener("submit", async (event) => {
+  event.preventDefault();
+  await forgetBench();
+  event.target.submit();
+});
 document.addEventListener("visibilitychange", () => {
   if (!document.hidden && waiting().length) sendAll();
 });

@@ -13,6 +13,12 @@ export function deviation(target, reading) {
   return ((target.value - reading) / reading) * 100;
 }
 
+// A target at which the wrench itself showed another value: its limits lie about that one.
+export function about(target, shown) {
+  const moved = (limit) => (target.ofFullScale ? limit + shown - target.value : (limit * shown) / target.value);
+  return { ...target, value: shown, lowest: moved(target.lowest), highest: moved(target.highest) };
+}
+
 // target        {value, words, lowest, highest, limit, slips, farBelow, farAbove}
 // uncertainty   of the tester, in % of the reading; 0 when no tester is chosen yet
 // Answer: state is inside, close, outside or asks; the words say it without the state's shape.
@@ -35,7 +41,8 @@ export function judge(target, reading, uncertainty) {
   return { state: "inside", short: `${side}, inside`, words: `${side}, inside` };
 }
 
-function question(target, reading) {
+// What looks like a slip of the hand or of the unit, as a question; empty: nothing does.
+export function question(target, reading) {
   if (!(reading > 0)) return "A torque is above zero, whichever the direction.";
   if (Math.abs(reading / target.value - 1) <= AGREES) return "";
   const slip = target.slips.find(([, lowest, highest]) => reading >= lowest && reading <= highest);
@@ -48,9 +55,9 @@ function question(target, reading) {
   return "";
 }
 
-// Mean deviation and spread (SD) of the readings at one target, both in %; spread is null for one.
-export function together(target, readings) {
-  const found = readings.map((reading) => deviation(target, reading));
+// Mean deviation and spread (SD), both in %, of readings each with its target; spread is null for one.
+export function together(pairs) {
+  const found = pairs.map(([target, reading]) => deviation(target, reading));
   const mean = found.reduce((sum, each) => sum + each, 0) / found.length;
   if (found.length < 2) return { mean, spread: null };
   const squares = found.reduce((sum, each) => sum + (each - mean) ** 2, 0);

@@ -32,6 +32,12 @@ class Shops:
         return bearer(self.store, self.key)
 
 
+@pytest.fixture(autouse=True)
+def patient_pages(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Pages wait for what they rest on, so that a test need not ask twice."""
+    monkeypatch.setattr("service.api.made_ready.PATIENCE_S", 60.0)
+
+
 @pytest.fixture(scope="session")
 def shops(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shops]:
     with Store.open(tmp_path_factory.mktemp("shops") / "shops.db", migrate=True) as store:

@@ -1,0 +1,129 @@
+"""The bench while the service is away: a page reloaded then still comes, with what was typed."""
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import httpx
+import pytest
+from playwright.sync_api import Browser, Page, expect
+from small_shop import NOW, a_tester, a_wrench
+
+FIFTEEN = [
+    f"{target * share:.2f}" for target in (20, 60, 100) for share in (0.99, 0.992, 0.991, 0.99, 1.0)
+]
+
+
+class Served:
+    """A service over a store of its own that can be stopped and come back at its address."""
+
+    def __init__(self, folder: Path) -> None:
+        with socket.create_server(("127.0.0.1", 0)) as probe:
+            port = probe.getsockname()[1]
+        self.url = f"http://127.0.0.1:{port}"
+        self._log = folder / "log"
+        self._environment = os.environ | {
+            "WRENCH_DRIFT_STORE": str(folder / "shop.db"),
+            "WRENCH_DRIFT_HOST": "127.0.0.1",
+            "WRENCH_DRIFT_PORT": str(port),
+            "WRENCH_DRIFT_PINNED_AT": NOW.isoformat(),
+        }
+        self.start()
+
+    def start(self) -> None:
+        with self._log.open("ab") as log:
+            self._process = subprocess.Popen(
+                [Path(sys.executable).parent / "wrench-drift", "serve"],
+                env=self._environment,
+                stdout=log,
+                stderr=subprocess.STDOUT,
+            )
+        for _ in range(600):
+            try:
+                if httpx.get(f"{self.url}/health/ready").status_code == 200:
+                    return
+            except httpx.TransportError:
+                time.sleep(0.1)
+        raise RuntimeError(self._log.read_text())
+
+    def stop(self) -> None:
+        self._process.send_signal(signal.SIGTERM)
+        self._process.wait(60)
+
+
+@pytest.fixture
+def served(tmp_path: Path) -> Iterator[Served]:
+    served = Served(tmp_path)
+    for path, body in (
+        ("testers", a_tester("TB-1", due_on="2027-01-10")),
+        ("wrenches", a_wrench("BN-1")),
+    ):
+        httpx.post(
+            f"{served.url}/v1/{path}", json=body, headers={"Idempotency-Key": path}, timeout=60
+        ).raise_for_status()
+    yield served
+    served.stop()
+
+
+@pytest.fixture
+def bench(chromium: Browser, served: Served) -> Iterator[Page]:
+    context = chromium.new_context(base_url=served.url)
+    context.set_default_timeout(30_000)
+    page = context.new_page()
+    page.goto("/bench?wrench=BN-1")
+    page.wait_for_function(
+        "caches.keys().then((names) => Promise.all(names.map((name) => caches.open(name)))"
+        ".then((all) => Promise.all(all.map((each) => each.match(location.href)))))"
+        ".then((found) => found.some(Boolean))"
+    )
+    yield page
+    context.close()
+
+
+def test_a_reload_without_the_service_keeps_the_readings_and_posts_them_once(
+    bench: Page, served: Served
+) -> None:
+    bench.locator("#r0-0").focus()
+    for reading in FIFTEEN[:7]:
+        bench.keyboard.type(reading)
+        bench.keyboard.press("Enter")
+    served.stop()
+    bench.reload()
+    expect(bench.locator("#kept")).to_be_visible()
+    expect(bench.locator("#progress")).to_contain_text("7 of 15 readings")
+    expect(bench.locator("#r1-2")).to_be_focused()
+    for reading in FIFTEEN[7:]:
+        bench.keyboard.type(reading)
+        bench.keyboard.press("Enter")
+    bench.keyboard.press("Enter")
+    expect(bench.locator("#unsaved")).to_contain_text("Not yet saved: BN-1 clockwise.")
+    bench.reload()
+    expect(bench.locator("#unsaved")).to_contain_text("Not yet saved: BN-1 clockwise.")
+    served.start()
+    expect(bench.locator("#unsaved")).to_contain_text("Saved: BN-1 clockwise.", timeout=90_000)
+    found = httpx.get(f"{served.url}/v1/wrenches/BN-1/checks", timeout=60).json()["items"]
+    assert len(found) == 1
+    values = [r["reference"]["value"] for p in found[0]["points"] for r in p["readings"]]
+    assert values == [float(reading) for reading in FIFTEEN]
+
+
+def test_only_the_bench_is_kept_and_it_can_be_forgotten(bench: Page) -> None:
+    bench.goto("/board")
+    bench.goto("/wrenches")
+    kept = """async () => {
+        const all = await Promise.all((await caches.keys()).map((name) => caches.open(name)));
+        const held = (await Promise.all(all.map((each) => each.keys()))).flat();
+        const paths = held.map((each) => new URL(each.url).pathname);
+        return paths.filter((path) => !path.startsWith("/static/"));
+    }"""
+    assert bench.evaluate(kept) == ["/bench"]
+    script = bench.locator("script[src*='frame.js']").get_attribute("src")
+    assert script is not None
+    offline = script.replace("frame.js", "offline.js")
+    bench.evaluate(f"import('{offline}').then(({{ forgetBench }}) => forgetBench())")
+    assert bench.evaluate(kept) == []
