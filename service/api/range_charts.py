@@ -17,6 +17,7 @@ from service.api.parameters import AsOf, IfNoneMatch
 from service.api.questions import Question
 from service.api.range_study import asked_about_range
 from service.charts.render import MEDIA_TYPES, ChartFormat, rendered
+from service.charts.theme import Look
 from service.range_report import REPORT_HEADERS, report_page
 from service.registry import Registry
 
@@ -68,6 +69,13 @@ Format = Annotated[
     ChartFormat | None,
     QueryParameter(description="Left out: what Accept asks for, SVG where it asks for nothing."),
 ]
+ChartLook = Annotated[
+    Look,
+    QueryParameter(
+        description="Of an SVG. paper: light; screen: dark where the reader's system asks for it, "
+        "and light in print."
+    ),
+]
 ChartDirection = Annotated[Direction, QueryParameter(description="Of the pulls drawn.")]
 
 
@@ -94,14 +102,15 @@ class RangeChartController(Controller):
         format: Format = None,  # noqa: A002 - the parameter's own name
         direction: ChartDirection = Direction.CLOCKWISE,
         as_of: AsOf = None,
+        look: ChartLook = Look.PAPER,
         if_none_match: IfNoneMatch = None,
     ) -> Response[bytes]:
         chosen = format or wanted(request.headers.get("accept"), MEDIA_TYPES)
         question = asked_about_range(
-            shop, "range-chart", as_of, if_none_match, name, chosen, direction
+            shop, "range-chart", as_of, if_none_match, name, chosen, direction, look
         )
         return Response(
-            rendered(_drawn(question, name, direction), chosen),
+            rendered(_drawn(question, name, direction), chosen, look),
             media_type=MEDIA_TYPES[chosen],
             headers={"ETag": question.tag, "Vary": "Accept", **REVALIDATE},
         )

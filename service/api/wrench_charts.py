@@ -16,10 +16,11 @@ from service.api.answers import REVALIDATE
 from service.api.operations import tells
 from service.api.parameters import AsOf, IfNoneMatch, SerialPath
 from service.api.questions import Question, ask
-from service.api.range_charts import ANSWERED, ChartDirection, Format
+from service.api.range_charts import ANSWERED, ChartDirection, ChartLook, Format
 from service.charts import theme
 from service.charts.axes import empty_frame
 from service.charts.render import MEDIA_TYPES, rendered
+from service.charts.theme import Look
 from service.records import Wrench
 from service.wrench_sheet import analyse
 
@@ -85,6 +86,7 @@ class WrenchChartController(Controller):
         direction: ChartDirection = Direction.CLOCKWISE,
         width: Width = None,
         as_of: AsOf = None,
+        look: ChartLook = Look.PAPER,
         if_none_match: IfNoneMatch = None,
     ) -> Response[bytes]:
         chosen = format or wanted(request.headers.get("accept"), MEDIA_TYPES)
@@ -96,13 +98,14 @@ class WrenchChartController(Controller):
             chosen,
             direction,
             width,
+            look,
             as_of=as_of,
             if_none_match=if_none_match,
             by_use=True,
         )
         drawn = _drawn(question, name, direction, width or _USUAL_WIDTH[name])
         return Response(
-            rendered(drawn, chosen),
+            rendered(drawn, chosen, look),
             media_type=MEDIA_TYPES[chosen],
             headers={"ETag": question.tag, "Vary": "Accept", **REVALIDATE},
         )

@@ -7,6 +7,7 @@ and 1.4.11); a test holds that.
 
 import textwrap
 from collections.abc import Mapping
+from enum import StrEnum
 from typing import Any, Final
 
 from analysis.vocabulary import Mechanism
@@ -24,6 +25,17 @@ COLOURS: Final[Mapping[Mechanism, str]] = {
     Mechanism.ELECTRONIC: "#12617f",
     Mechanism.BEAM: "#6a4299",
     Mechanism.DIAL: "#4f6b13",
+}
+# What each colour becomes on a dark screen, where the background is that of the dark page.
+AT_NIGHT: Final[Mapping[str, str]] = {
+    BACKGROUND: "#0c2238",
+    INK: "#e8eff6",
+    QUIET: "#b3c4d6",
+    GRID: "#24425f",
+    COLOURS[Mechanism.SPRING]: "#ff9e73",
+    COLOURS[Mechanism.ELECTRONIC]: "#7fd0f0",
+    COLOURS[Mechanism.BEAM]: "#c9a9ff",
+    COLOURS[Mechanism.DIAL]: "#b6d66b",
 }
 SHAPES: Final[Mapping[Mechanism, str]] = {
     Mechanism.SPRING: "triangle-up",
@@ -44,6 +56,23 @@ WIDTH: Final = 640
 HEIGHT: Final = 330
 _TITLE_COLUMNS: Final = 78
 _CAPTION_COLUMNS: Final = 112
+
+
+class Look(StrEnum):
+    """Where a drawing is read: on paper it is always light, a screen may be dark."""
+
+    PAPER = "paper"
+    SCREEN = "screen"
+
+
+def night_rules() -> str:
+    """A style sheet for an SVG: by night where the reader asks for dark, on paper as it is."""
+    rules = "".join(
+        f'[{part}="{by_day}"]{{{part}:{by_night}}}'
+        for by_day, by_night in AT_NIGHT.items()
+        for part in ("fill", "stroke")
+    )
+    return f"<style>@media screen and (prefers-color-scheme:dark){{{rules}}}</style>"
 
 
 def titled(title: str, caption: str, *, width: float = WIDTH) -> dict[str, Any]:

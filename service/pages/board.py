@@ -19,6 +19,7 @@ from service.bench_plan import PlannedVisit
 from service.fleet_day import PLAN_DAYS, FleetDay, WrenchDay
 from service.pages.board_words import due_words, glance
 from service.pages.site import page
+from service.pages.wrenches import sheet_path
 from service.records import Policy
 
 ROWS: Final = 50  # on a page
@@ -113,6 +114,7 @@ class BoardPages(Controller):
             earlier=filters.path(page_number - 1) if page_number > 1 else "",
             later=filters.path(page_number + 1) if first + ROWS < len(listed) else "",
             due_words=due_words,
+            sheet_path=sheet_path,
             weeks=weeks,
             columns=max((each.column for week in weeks for each in week), default=1),
             most=_MOST_BESIDE,

@@ -1,7 +1,7 @@
 """The sheet of a wrench: all that is known of it in one direction, on one page."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, Final
 from urllib.parse import quote, urlencode
 
@@ -42,6 +42,7 @@ from service.wrench_wording import (
 )
 
 _CHECKS: Final = 12
+_REASONS: Final = 3  # what is gravest; the sheet is one page of paper
 _EVENTS: Final = 8
 _EVENTS_READ: Final = 200
 _RECORDINGS: Final = (EventKind.CHECK_RECORDED, EventKind.ANGLE_CHECK_RECORDED)
@@ -65,9 +66,10 @@ class OnRecord:
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """The verdict on a wrench at a glance, and in sentences."""
+    """The verdict on a wrench at a glance, and in sentences; rest: reasons beyond the first."""
 
     headline: Headline
+    rest: tuple[str, ...]
     due: str
     window: str
     segments: tuple[str, ...]
@@ -77,13 +79,16 @@ class Told:
     @classmethod
     def of(cls, wrench: Wrench, found: WrenchAnalysis, policy: Policy, shop: Shop) -> "Told":
         today = local_time(shop.now(), policy).date()
-        pull = found.pull
+        reasons = found.pull.reasons
+        folded = len(reasons) > _REASONS + 1
+        pull = replace(found.pull, reasons=reasons[:_REASONS]) if folded else found.pull
         return cls(
             headline=Headline(
                 MARKS[pull.fitness],
                 VERDICTS[pull.fitness],
                 risk_in_words(pull, found.direction, found.pull_torque, None),
             ),
+            rest=tuple(each.words for each in reasons[_REASONS:]) if folded else (),
             due=due_in_words(wrench.serial, found.direction, found.due, policy, today),
             window=window_in_words(found.window, wrench, policy, today),
             segments=tuple(segments_in_words(found, policy.time_zone)),
@@ -177,7 +182,7 @@ def sheet_path(serial: str, direction: Direction | None = None) -> str:
 
 def chart_path(serial: str, name: str, direction: Direction, **query: object) -> str:
     """A chart of a wrench, drawn."""
-    asked = urlencode({"direction": direction.value, "format": "svg", **query})
+    asked = urlencode({"direction": direction.value, "format": "svg", "look": "screen", **query})
     return f"/v1/wrenches/{quote(serial, safe='')}/charts/{name}?{asked}"
 
 

@@ -113,6 +113,28 @@ def test_every_colour_of_text_and_lines_stands_out(colour: str) -> None:
     assert contrast(colour, theme.BACKGROUND) >= 4.5
 
 
+def test_every_colour_stands_out_by_night_as_well() -> None:
+    """At least 4.5 to 1, and no colour of the day is left out; the grid alone may be faint."""
+    assert set(theme.AT_NIGHT) == {
+        *(theme.BACKGROUND, theme.INK, theme.QUIET, theme.MARK, theme.GRID),
+        *theme.COLOURS.values(),
+    }
+    background = theme.AT_NIGHT[theme.BACKGROUND]
+    for by_day, by_night in theme.AT_NIGHT.items():
+        if by_day not in (theme.BACKGROUND, theme.GRID):
+            assert contrast(by_night, background) >= 4.5
+
+
+def test_a_drawing_for_the_screen_has_a_night_for_each_of_its_colours() -> None:
+    paper = rendered(scatter_chart(STUDY, CW), ChartFormat.SVG).decode()
+    screen = rendered(scatter_chart(STUDY, CW), ChartFormat.SVG, theme.Look.SCREEN).decode()
+    assert "<style>" not in paper
+    assert screen.replace(theme.night_rules(), "") == paper
+    drawn = set(re.findall(r'(?:fill|stroke)="(#[0-9a-fA-F]+)"', paper))
+    assert drawn <= set(theme.AT_NIGHT)
+    assert not set(re.findall(r'(?:fill|stroke)="([a-z]+)"', paper)) - {"none", "transparent"}
+
+
 def test_kinds_are_told_apart_without_colour() -> None:
     for looks in (theme.COLOURS, theme.SHAPES, theme.DASHES):
         assert set(looks) == set(Mechanism)
