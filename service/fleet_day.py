@@ -73,7 +73,9 @@ class FleetDay:
 
     def told(self, rows: Sequence[WrenchDay]) -> list[ToldDay]:
         """Some of the rows with every reason."""
-        pulls = self.judged.only(np.array([row.place for row in rows], dtype=np.intp))
+        places = tuple(row.place for row in rows)
+        pulls = self.judged.only(np.array(places, dtype=np.intp))
+        told = self.whole.by.kept(("told", places), lambda: self.whole.in_words(pulls))
         return [
             ToldDay(
                 row.wrench,
@@ -82,7 +84,7 @@ class FleetDay:
                 torque_of(row.wrench, judged.risk.x),
                 row.due_on,
             )
-            for row, judged in zip(rows, self.whole.in_words(pulls), strict=True)
+            for row, judged in zip(rows, told, strict=True)
         ]
 
     def overdue(self) -> tuple[WrenchDay, ...]:

@@ -70,10 +70,17 @@ class WrenchAnalysis:
 def analyse(
     evidence: ShopEvidence, policy: Policy, day: float, wrench: Wrench, direction: Direction
 ) -> WrenchAnalysis:
-    """The analyses of a wrench; `day` in days since 1970-01-01.
+    """The analyses of a wrench; `day` in days since 1970-01-01. The latest are kept.
 
     Raises NotEnoughEvidence without a reading that way, OutsideRange without a stated tolerance.
     """
+    key = "wrench", wrench, direction, policy.version, day
+    return evidence.by_work.get(key, lambda: _analyse(evidence, policy, day, wrench, direction))
+
+
+def _analyse(
+    evidence: ShopEvidence, policy: Policy, day: float, wrench: Wrench, direction: Direction
+) -> WrenchAnalysis:
     from analysis.bands import Bands
     from analysis.capability import capability
     from analysis.capability_by_law import capability_curve

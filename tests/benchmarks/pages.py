@@ -28,8 +28,9 @@ from service.cli.story import load_story, morning_after
 from service.clock import PinnedClock
 from service.store import LOCAL_SHOP, Store
 from tests.benchmarks.many_wrenches import copy_records, tiled
+from tests.calling import signed_in
 
-REQUESTS = 15
+REQUESTS = 9
 MANY = 10_000
 WRENCH = "SP-101"
 Ask = Callable[[TestClient[Any], int], Any]
@@ -72,7 +73,7 @@ ASKED: dict[str, Ask] = {
     "POST /coverage, 10 jobs": job_list,
     "/range": get("/range"),
     "/v1/risks": get("/v1/risks"),
-    "/v1/wrenches/{serial}/risk": get(f"/v1/wrenches/{WRENCH}/risk?torque=70&unit=N.m"),
+    "/v1/wrenches/{serial}/risk": get(f"/v1/wrenches/{WRENCH}/risk"),
     "POST /v1/fastener-fit": fastener,
     "POST /v1/coverage, 10 jobs": lambda client, n: client.post(
         "/v1/coverage", json={"jobs": jobs(n)}
@@ -83,7 +84,7 @@ ASKED: dict[str, Ask] = {
 def measure(store: Store, what: str) -> None:
     app = create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(morning_after()))
     number = count(50)
-    with TestClient(app) as client:
+    with signed_in(app, store) as client:
         begun = time.perf_counter()
         for path, key in (
             ("/ready/forecasts", "ready"),

@@ -9,6 +9,10 @@ NOW: Final = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
 # One wrench for each test that records something.
 WRENCHES: Final = ("BN-1", "BN-2", "BN-3", "BN-4", "BN-5", "BN-6")
 # Checked once, and what came of it.
+# It shows what it measures, so that its own value is compared.
+SHOWS: Final = "EL-1"
+# Found out long ago: everything speaks against it.
+WOE: Final = "WOE-1"
 PASSED: Final = "VD-1"
 FAILED: Final = "VD-2"
 # How much less than it says each wrench delivers, in N·m, at each of its checks.
@@ -18,6 +22,7 @@ _LOW_BY: Final = {
     "OLD-1": (0.20, 0.30, 0.42, 0.55),
     PASSED: (0.10,),
     FAILED: (1.05,),
+    WOE: (0.3, 0.9, 2.6, 4.4),
 }
 _SPREAD_NM: Final = (-0.06, 0.02, 0.05, -0.03, 0.02)
 
@@ -31,8 +36,10 @@ def open_shop(client: httpx.Client) -> None:
     _send(client, "/v1/testers", a_tester("TB-0", due_on="2026-01-10"))
     for serial in (*WRENCHES, *_LOW_BY):
         _send(client, "/v1/wrenches", a_wrench(serial))
+    shows = {"mechanism": "electronic", "indication": "type_i_indicating", "resolution": nm(0.1)}
+    _send(client, "/v1/wrenches", a_wrench(SHOWS) | shows)
     for serial, levels in _LOW_BY.items():
-        last = 400 if serial == "OLD-1" else 60
+        last = 400 if serial in {"OLD-1", WOE} else 60
         for visit, low_by in enumerate(levels):
             performed = NOW - timedelta(days=last + 120 * (len(levels) - 1 - visit))
             _send(client, f"/v1/wrenches/{serial}/checks", a_check(performed, low_by))

@@ -9,7 +9,7 @@ import httpx
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, StorageState
-from small_shop import FAILED, PASSED
+from small_shop import FAILED, PASSED, SHOWS, WOE
 
 ARTEFACTS = Path(__file__).parents[2] / "artefacts" / "pages"
 PAGES = {
@@ -18,9 +18,11 @@ PAGES = {
     "bench": "/bench",
     "bench-unknown": "/bench?wrench=OK-3",
     "sheet": "/bench?wrench=OK-1",
+    "sheet-shows": f"/bench?wrench={SHOWS}",
     "board": "/board",
     "wrenches": "/wrenches",
     "wrench": "/wrenches/OLD-1",
+    "wrench-against": f"/wrenches/{WOE}",
     "wrench-never-checked": "/wrenches/BN-1",
     "jobs": "/coverage",
     "fastener": "/fit?torque=25&wrench=OLD-1",
@@ -60,6 +62,8 @@ def test_a_page_is_accessible(
     page.goto(PAGES.get(name) or verdict_on(api, VERDICTS[name]))
     if name == "board":  # which comes by itself
         page.wait_for_selector(".fleet li", timeout=60_000)
+    if name in {"wrench", "wrench-against", "range", "fastener"}:  # which may be worked out first
+        page.wait_for_selector(".verdict, .chart, .choices, .fit", timeout=60_000)
     if name == "sheet":  # in every state that a reading may have
         for reading in ("19.8", "19.3", "21.5", "14.75"):
             page.keyboard.type(reading)

@@ -5,6 +5,7 @@ from typing import Any
 
 import httpx
 from playwright.sync_api import BrowserContext, Page, Route, expect
+from small_shop import SHOWS
 
 TARGETS = (20, 60, 100)
 FIFTEEN = [
@@ -162,3 +163,28 @@ def test_only_a_tester_that_may_be_used_is_offered(page: Page) -> None:
     expect(page.locator(".unusable")).to_have_text(
         re.compile("TB-0 cannot be used: its certificate ran out on 2026-01-10.")
     )
+
+
+def test_what_the_wrench_showed_is_compared_and_an_empty_one_is_the_target(
+    page: Page, api: httpx.Client
+) -> None:
+    """By the number pad alone: the wrench's own value, Enter, the tester's, Enter."""
+    scan(page, SHOWS)
+    expect(page.locator("#s0-0")).to_be_focused()
+    enter(page, "20,4", "20.20")
+    says(page, "20.20: 0.99 % low, inside.")
+    expect(page.locator("#s0-1")).to_be_focused()
+    enter(page, "", "20.20")
+    says(page, "20.20: 0.99 % high, inside.")
+    enter(page, "204")  # ten times what it was pulled to
+    says(page, "204 is far from 20 N·m: was it mistyped?")
+    expect(page.locator("#s0-2")).to_be_focused()
+    enter(page, "20.1", "19.9")
+    page.locator("#save").focus()
+    page.keyboard.press("Enter")
+    page.wait_for_url(f"**/bench/checks/{SHOWS}/*")
+    (check,) = stored(api, SHOWS)
+    (point,) = check["points"]
+    assert [
+        (each["indicated"]["value"], each["reference"]["value"]) for each in point["readings"]
+    ] == [(20.4, 20.2), (20.0, 20.2), (20.1, 19.9)]

@@ -11,8 +11,11 @@ from pathlib import Path
 
 import httpx
 import pytest
+from calling import bearer
 from playwright.sync_api import Browser, Page, expect
 from small_shop import NOW, a_tester, a_wrench
+
+from service.store import Store
 
 FIFTEEN = [
     f"{target * share:.2f}" for target in (20, 60, 100) for share in (0.99, 0.992, 0.991, 0.99, 1.0)
@@ -34,6 +37,8 @@ class Served:
             "WRENCH_DRIFT_PINNED_AT": NOW.isoformat(),
         }
         self.start()
+        with Store.open(folder / "shop.db") as store:
+            self.headers = bearer(store)
 
     def start(self) -> None:
         with self._log.open("ab") as log:
@@ -45,7 +50,7 @@ class Served:
             )
         for _ in range(600):
             try:
-                if httpx.get(f"{self.url}/health/ready").status_code == 200:
+                if httpx.get(f"{self.url}/health/live").status_code == 200:
                     return
             except httpx.TransportError:
                 time.sleep(0.1)
@@ -63,8 +68,9 @@ def served(tmp_path: Path) -> Iterator[Served]:
         ("testers", a_tester("TB-1", due_on="2027-01-10")),
         ("wrenches", a_wrench("BN-1")),
     ):
+        headers = {"Idempotency-Key": path, **served.headers}
         httpx.post(
-            f"{served.url}/v1/{path}", json=body, headers={"Idempotency-Key": path}, timeout=60
+            f"{served.url}/v1/{path}", json=body, headers=headers, timeout=60
         ).raise_for_status()
     yield served
     served.stop()
@@ -75,7 +81,10 @@ def bench(chromium: Browser, served: Served) -> Iterator[Page]:
     context = chromium.new_context(base_url=served.url)
     context.set_default_timeout(30_000)
     page = context.new_page()
-    page.goto("/bench?wrench=BN-1")
+    page.goto("/sign-in?next=/bench%3Fwrench%3DBN-1")
+    page.fill("#secret", served.headers["Authorization"].removeprefix("Bearer "))
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/bench?wrench=BN-1")
     page.wait_for_function(
         "caches.keys().then((names) => Promise.all(names.map((name) => caches.open(name)))"
         ".then((all) => Promise.all(all.map((each) => each.match(location.href)))))"
@@ -106,13 +115,15 @@ def test_a_reload_without_the_service_keeps_the_readings_and_posts_them_once(
     expect(bench.locator("#unsaved")).to_contain_text("Not yet saved: BN-1 clockwise.")
     served.start()
     expect(bench.locator("#unsaved")).to_contain_text("Saved: BN-1 clockwise.", timeout=90_000)
-    found = httpx.get(f"{served.url}/v1/wrenches/BN-1/checks", timeout=60).json()["items"]
+    found = httpx.get(
+        f"{served.url}/v1/wrenches/BN-1/checks", headers=served.headers, timeout=60
+    ).json()["items"]
     assert len(found) == 1
     values = [r["reference"]["value"] for p in found[0]["points"] for r in p["readings"]]
     assert values == [float(reading) for reading in FIFTEEN]
 
 
-def test_only_the_bench_is_kept_and_it_can_be_forgotten(bench: Page) -> None:
+def test_only_the_bench_is_kept_and_it_is_gone_when_somebody_signs_out(bench: Page) -> None:
     bench.goto("/board")
     bench.goto("/wrenches")
     kept = """async () => {
@@ -122,8 +133,6 @@ def test_only_the_bench_is_kept_and_it_can_be_forgotten(bench: Page) -> None:
         return paths.filter((path) => !path.startsWith("/static/"));
     }"""
     assert bench.evaluate(kept) == ["/bench"]
-    script = bench.locator("script[src*='frame.js']").get_attribute("src")
-    assert script is not None
-    offline = script.replace("frame.js", "offline.js")
-    bench.evaluate(f"import('{offline}').then(({{ forgetBench }}) => forgetBench())")
+    bench.get_by_role("button", name="Sign out").click()
+    bench.wait_for_url("**/sign-in")
     assert bench.evaluate(kept) == []

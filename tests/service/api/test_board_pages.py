@@ -76,7 +76,10 @@ def test_one_glance_tells_what_to_do(client: TestClient[Any]) -> None:
 def test_what_is_out_of_service_says_why(client: TestClient[Any]) -> None:
     said = words(client.get("/board").text)
     assert "Out of service OUT-1 Fell" in said
-    assert "a calibration card or one check on a tester would. NEW-1 Out of service" in said
+    assert (
+        "a calibration card or one check on a tester would. NEW-1 check NEW-1 Out of service"
+        in said
+    )
 
 
 def test_the_plan_shows_every_visit_of_the_schedule(client: TestClient[Any]) -> None:
@@ -84,7 +87,9 @@ def test_the_plan_shows_every_visit_of_the_schedule(client: TestClient[Any]) -> 
     plan = page[page.index('class="plan"') : page.index('id="fleet"')]
     visits = client.get("/v1/schedule?days=35").json()["visits"]
     assert visits
-    assert re.findall(r"<li><a [^>]*>([^<]+)</a>", plan) == [each["wrench"] for each in visits]
+    assert re.findall(r"<li><a href=\"/wrenches/[^>]*>([^<]+)</a>", plan) == [
+        each["wrench"] for each in visits
+    ]
 
 
 @pytest.mark.parametrize(

@@ -51,8 +51,9 @@ def test_a_page_forbids_what_it_does_not_need(client: TestClient[Any], path: str
     headers = client.get(path).headers
     assert headers["content-type"] == "text/html; charset=utf-8"
     assert headers["content-security-policy"] == (
-        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
-        "connect-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
+        "default-src 'none'; script-src 'self'; worker-src 'self'; style-src 'self'; "
+        "img-src 'self' data:; connect-src 'self'; form-action 'self'; frame-ancestors 'none'; "
+        "base-uri 'none'"
     )
     assert headers["x-content-type-options"] == "nosniff"
     assert headers["x-frame-options"] == "DENY"

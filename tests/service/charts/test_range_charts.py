@@ -1,6 +1,7 @@
 """Charts of the range study: what they draw, what they say, and that they can be read."""
 
 import json
+import re
 import struct
 from xml.etree import ElementTree
 
