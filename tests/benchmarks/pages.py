@@ -60,6 +60,11 @@ def fastener(client: TestClient[Any], n: int) -> Any:
     return client.post("/v1/fastener-fit", json={"fastener": {"torque": torque}, "limit": 10})
 
 
+def sheet(client: TestClient[Any], n: int) -> Any:
+    """Of another wrench at each request."""
+    return client.get(f"/wrenches/SP-{101 + n % 12}")
+
+
 ASKED: dict[str, Ask] = {
     "/": get("/"),
     "/bench": get("/bench"),
@@ -67,7 +72,8 @@ ASKED: dict[str, Ask] = {
     "/board": get("/board"),
     "/board?page=2": get("/board?page=2"),
     "/wrenches": get("/wrenches"),
-    "/wrenches/{serial}": get(f"/wrenches/{WRENCH}"),
+    "/wrenches/{serial}, another": sheet,
+    "/wrenches/{serial}, again": get(f"/wrenches/{WRENCH}"),
     "/fit?torque=": get("/fit?torque={n}"),
     "/fit?torque=&angle=": get("/fit?torque={n}&angle=90"),
     "POST /coverage, 10 jobs": job_list,
