@@ -93,7 +93,8 @@ def token(service: str, folder: Path) -> str:
 def session(service: str, token: str) -> StorageState:
     """What a browser holds once somebody has signed in."""
     with httpx.Client(base_url=service) as client:
-        client.post("/sign-in", data={"secret": token}).raise_for_status()
+        answer = client.post("/sign-in", data={"secret": token})
+        assert answer.status_code == 303
         ((name, value),) = client.cookies.items()
     cookie: Any = {"name": name, "value": value, "url": service}
     return {"cookies": [cookie], "origins": []}
