@@ -6,13 +6,19 @@ wrench at once while the laws are learnt anew later, and so that a fleet of any 
 by part.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, replace
 from typing import Final, Literal, Self
 
 from analysis.arrays import Array
 from analysis.error_law import Assumption, ErrorLaw
-from analysis.family_posterior import FamilyMode, a_part_of, family_mode, family_posterior
+from analysis.family_posterior import (
+    FamilyMode,
+    a_part_of,
+    family_mode,
+    family_posterior,
+    rough_mode,
+)
 from analysis.history import Histories
 from analysis.jumps import find_jumps
 from analysis.outliers import OutlyingReading, ReadingScale, reading_scale, weigh_readings
@@ -181,12 +187,14 @@ def _best_basis(
     if not (teachers.present.sum(axis=1) >= 3).any():
         return TimeBasis.TIME, None
     part = a_part_of(teachers)
-    tried = _modes(part, pace, assumed, dict.fromkeys((TimeBasis.TIME, *other_bases(teachers))))
+    search = family_mode if part is teachers else rough_mode
+    anywhere = dict.fromkeys((TimeBasis.TIME, *other_bases(teachers)))
+    tried = _modes(search, part, pace, assumed, anywhere)
     if part is not teachers:
         # What a part of a large family speaks clearly against need not be asked of all of it.
         enough = tried[TimeBasis.TIME].log_posterior - _CLEARLY_BETTER
         left = {basis: mode.z for basis, mode in tried.items() if mode.log_posterior >= enough}
-        tried = _modes(teachers, pace, assumed, left)
+        tried = _modes(family_mode, teachers, pace, assumed, left)
     best = max(tried, key=lambda basis: tried[basis].log_posterior)
     if tried[best].log_posterior < tried[TimeBasis.TIME].log_posterior + _CLEARLY_BETTER:
         best = TimeBasis.TIME
@@ -194,12 +202,16 @@ def _best_basis(
 
 
 def _modes(
-    teachers: Histories, pace: float, assumed: Assumption, starts: Mapping[TimeBasis, Array | None]
+    search: Callable[[Histories, Assumption, Array | None], FamilyMode],
+    teachers: Histories,
+    pace: float,
+    assumed: Assumption,
+    starts: Mapping[TimeBasis, Array | None],
 ) -> dict[TimeBasis, FamilyMode]:
     """The most probable law under each basis, time first: where its law lies others may begin."""
     found: dict[TimeBasis, FamilyMode] = {}
     for basis, start in starts.items():
         if start is None and found:
             start = found[TimeBasis.TIME].z
-        found[basis] = family_mode(with_clock(teachers, basis, pace), assumed, start)
+        found[basis] = search(with_clock(teachers, basis, pace), assumed, start)
     return found

@@ -51,22 +51,26 @@ def find_jumps(
     law = replace(law, knocks_per_year=np.zeros(1))
     trials = law.take(np.zeros(checks, dtype=np.intp))
     at = np.arange(checks)
+    searched = np.arange(size)
     for _ in range(_MOST_JUMPS):
-        tried = np.broadcast_to(jumped, (checks, size, checks)).copy()
+        own, taken = histories.take(searched), jumped[searched]
+        tried = np.broadcast_to(taken, (checks, *taken.shape)).copy()
         tried[at, :, at] = True
-        with_jump = filter_histories(trials, histories, jumped=tried).log_likelihood.T
-        without = filter_histories(law, histories, jumped=jumped[None]).log_likelihood[0]
-        open_places = possible & ~jumped
+        with_jump = filter_histories(trials, own, jumped=tried).log_likelihood.T
+        without = filter_histories(law, own, jumped=taken[None]).log_likelihood[0]
+        open_places = possible[searched] & ~taken
         places = open_places.sum(axis=1)
         ratio = np.where(open_places, with_jump - without[:, None], -np.inf)
         best = ratio.argmax(axis=1)
-        top = ratio[np.arange(size), best]
+        top = ratio[np.arange(len(searched)), best]
         with np.errstate(invalid="ignore"):  # a history without open places has nothing to average
             average = np.exp(np.minimum(top, 700.0)) * np.exp(ratio - top[:, None]).sum(axis=1)
-        found = (places > 0) & (average / np.maximum(places, 1) >= 1 / false_alarm_rate)
-        if not found.any():
+        average = average / np.maximum(places, 1)
+        found = (places > 0) & (average >= 1 / false_alarm_rate)
+        # A history in which none was found is as it was, and has none the next time.
+        searched = searched[found]
+        if not searched.size:
             break
-        rows = np.flatnonzero(found)
-        jumped[rows, best[rows]] = True
-        evidence[rows, best[rows]] = (average / np.maximum(places, 1))[rows]
+        jumped[searched, best[found]] = True
+        evidence[searched, best[found]] = average[found]
     return JumpScan(histories=replace(histories, jumped=jumped), evidence=evidence)

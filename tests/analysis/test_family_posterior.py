@@ -182,3 +182,43 @@ def test_odd_evidence_gives_finite_laws(story: Story) -> None:
     for name in type(posterior.draws).__dataclass_fields__:
         assert np.isfinite(getattr(posterior.draws, name)).all()
     assert (posterior.draws.rho_pct > 0).all()
+
+
+@pytest.fixture(scope="module")
+def large() -> Histories:
+    """140 wrenches, just enough for the search that large families take."""
+    _, fleet = _simulated(11, 140, (1, 2))
+    return fleet.histories
+
+
+def test_the_search_for_a_large_family_ends_where_the_slow_one_does(large: Histories) -> None:
+    """No slope is left there that would take the slow search on by a tenth of a unit."""
+    quick = family_mode(large, ASSUMED)
+    assert quick.log_posterior == pytest.approx(_posterior_density(quick.z[None], large)[0])
+    step = 1e-3 * np.eye(SIZE)
+    slope = _posterior_density(quick.z + step, large) - _posterior_density(quick.z - step, large)
+    curvature = (
+        2 * quick.log_posterior
+        - _posterior_density(quick.z + step, large)
+        - _posterior_density(quick.z - step, large)
+    )
+    # What Newton's step along each coordinate would gain.
+    gain = (slope / 2) ** 2 / (2 * np.maximum(curvature, 1e-7))
+    assert gain.max() < 0.1
+
+
+def test_a_short_walk_through_a_large_family_s_posterior_is_long_enough(
+    large: Histories, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Means and SDs of 48 draws as after seven times as many steps, to the error of the draws.
+
+    Four standard errors of a difference of means, (1 +- 4 / sqrt(96)) of an SD each way.
+    """
+    short = family_posterior(large, ASSUMED)
+    monkeypatch.setattr("analysis.family_posterior._STEPS_WHEN_LARGE", 80)
+    long = family_posterior(large, ASSUMED)
+    for name in ("log rho_pct", "log alpha_pct", "log level_sd.gain", "level_mean.gain"):
+        at = COORDINATES.index(name)
+        one, other = short.coordinates[:, at], long.coordinates[:, at]
+        assert abs(one.mean() - other.mean()) < 4 * np.hypot(one.std(), other.std()) / np.sqrt(48)
+        assert 0.55 < one.std() / other.std() < 1.8
