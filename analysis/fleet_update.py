@@ -55,9 +55,9 @@ def update_fleet(
     Returns None where a wrench is the first of its kind: its laws must be learnt.
     """
     moved = frozenset(changed)
-    kinds = kinds_of(wrenches)
+    kinds = kinds_of(wrenches.filter(pl.col("wrench").is_in(sorted(moved))))
     rows_of_moved = deviations.filter(pl.col("wrench").is_in(sorted(moved)))
-    families = [kept for family in fit.families if (kept := _without(family, moved)) is not None]
+    families = _without(fit, moved)
     for direction in Direction:
         packed = pack_histories(rows_of_moved, direction)
         own: dict[int, list[int]] = {}
@@ -79,9 +79,20 @@ def update_fleet(
     return fleet_of(families)
 
 
-def _without(family: FamilyFit, moved: frozenset[str]) -> FamilyFit | None:
-    """The members that stay; None if none does."""
-    rows = [row for row, name in enumerate(family.histories.wrenches) if name not in moved]
-    if len(rows) == family.histories.size:
-        return family
-    return family.of_rows(rows) if rows else None
+def _without(fit: FleetFit, moved: frozenset[str]) -> list[FamilyFit]:
+    """The families without the moved wrenches; one that none of them is in stays the very same."""
+    gone: dict[int, set[int]] = {}
+    for wrench in moved:
+        for direction in Direction:
+            if (wrench, direction) in fit.places:
+                number, row = fit.places[wrench, direction]
+                gone.setdefault(number, set()).add(row)
+    left = []
+    for number, family in enumerate(fit.families):
+        if number in gone:
+            rows = [row for row in range(family.histories.size) if row not in gone[number]]
+            if rows:
+                left.append(family.of_rows(rows))
+        else:
+            left.append(family)
+    return left
