@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Iterator
+from dataclasses import fields
 
 import numpy as np
 import polars as pl
@@ -16,6 +17,7 @@ from analysis.due import DuePolicy
 from analysis.fleet import place_fleet
 from analysis.fleet_forecast import FORECASTS, FleetQuestion, forecast_part, forecasts
 from analysis.fleet_laws import FleetLaws, learn_fleet_laws
+from analysis.fleet_update import changed_wrenches, update_fleet
 from analysis.law_records import from_record, to_record
 from analysis.outlook import outlook
 from analysis.pass_probability import pass_probability
@@ -175,3 +177,24 @@ def test_ppk_is_that_of_single_wrenches(whole: pl.DataFrame) -> None:
                 assert found is None
     assert answered > whole.height
     assert whole[f"ppk_{Band.LOW.value}"].null_count() > 0
+
+
+def test_a_new_check_moves_its_wrench_to_where_working_out_everybody_puts_it(
+    laws: FleetLaws,
+) -> None:
+    """Incremental and full: the same states of all wrenches, and nobody else is touched."""
+    last = pl.col("day") == pl.col("day").max().over("wrench", "direction")
+    before = DEVIATIONS.filter(~(last & (pl.col("wrench") == "S-2")))
+    earlier = place_fleet(laws, WRENCHES, before)
+    updated = update_fleet(earlier, WRENCHES, DEVIATIONS, changed_wrenches(before, DEVIATIONS))
+    everybody = place_fleet(laws, WRENCHES, DEVIATIONS)
+    assert updated is not None
+    assert updated.places.keys() == everybody.places.keys()
+    for wrench, direction in everybody.places:
+        one, row = updated.place(wrench, direction)
+        other, at = everybody.place(wrench, direction)
+        for part in fields(one.state):
+            mine, theirs = getattr(one.state, part.name), getattr(other.state, part.name)
+            np.testing.assert_allclose(mine[..., row], theirs[..., at], rtol=1e-9, atol=1e-12)
+    kept = [family for family in updated.families if any(family is f for f in earlier.families)]
+    assert len(kept) == len(earlier.families) - 1
