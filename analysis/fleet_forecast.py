@@ -29,7 +29,7 @@ from analysis.family import FamilyFit, FamilyLaws, place_members
 from analysis.fleet_capability import fleet_capability
 from analysis.fleet_laws import FleetLaws
 from analysis.history import Histories, pack_histories
-from analysis.kinds import kinds_of
+from analysis.kinds import size_column
 from analysis.mixture import Mixture, summarise
 from analysis.outlook import last_days, outlook, states_on
 from analysis.pass_probability import CheckPlan
@@ -39,8 +39,8 @@ from analysis.scatter_law import ScatterLaw, scatter_law
 from analysis.shop import ShopRules
 from analysis.time_basis import clock_ahead
 from analysis.use_pace import cycles_per_day
-from analysis.use_since import Work, cap_days, use_since
-from analysis.vocabulary import Band, Direction
+from analysis.use_since import Work, use_since
+from analysis.vocabulary import Band, Direction, Mechanism
 from analysis.wrench_range import wrench_ranges
 
 _CELLS_AT_ONCE: Final = 8_000  # laws or trial jumps x wrenches placed together
@@ -160,24 +160,32 @@ def _groups(
     rules: ShopRules,
 ) -> Iterator[_Group]:
     packed = pack_histories(deviations, direction)
-    kinds, ranges = kinds_of(wrenches), wrench_ranges(wrenches)
-    rows: dict[tuple[str, CheckPlan, tuple[float, ...]], list[int]] = {}
-    learnt: dict[str, FamilyLaws] = {}
-    for row, wrench in enumerate(packed.wrenches):
-        family = laws.of(kinds[wrench], direction)
+    short = "cw" if direction is Direction.CLOCKWISE else "ccw"
+    alike = (
+        "mechanism", "size", "lowest_share", f"mpd_{short}_pct", f"mpd_{short}_of_full_scale",
+    )  # fmt: skip
+    groups = (
+        pl.DataFrame({"wrench": packed.wrenches}, schema={"wrench": pl.String})
+        .with_row_index("row")
+        .join(wrenches, on="wrench", how="left", maintain_order="left")
+        .with_columns(
+            size_column(), (pl.col("lowest_nm") / pl.col("full_scale_nm")).alias("lowest_share")
+        )
+        .group_by(alike, maintain_order=True)
+        .agg(pl.col("wrench").first(), "row")
+    )
+    for mechanism, size, first, rows in groups.select("mechanism", "size", "wrench", "row").rows():
+        family = laws.of((Mechanism(mechanism), size), direction)
         if family is None:
-            raise ValueError(f"no laws were learnt for the kind of wrench {wrench}")
-        plan = ranges[wrench].plan(rules.plan_shares, rules.plan_repeats)
-        limits = ranges[wrench].mpd_pct(direction, np.asarray(plan.x))
-        learnt[family.name] = family
-        rows.setdefault((family.name, plan, tuple(limits.tolist())), []).append(row)
-    for (name, plan, limits_pct), chosen in rows.items():
+            raise ValueError(f"no laws were learnt for the kind of wrench {first}")
+        marked = wrench_ranges(wrenches.filter(pl.col("wrench") == first))[first]
+        plan = marked.plan(rules.plan_shares, rules.plan_repeats)
         yield _Group(
-            laws=laws.in_short(learnt[name]),
-            scatter=scatter_law(learnt[name]),
-            members=packed.take(chosen),
+            laws=laws.in_short(family),
+            scatter=scatter_law(family),
+            members=packed.take(rows),
             plan=plan,
-            mpd_pct=np.array(limits_pct),
+            mpd_pct=marked.mpd_pct(direction, np.asarray(plan.x)),
         )
 
 
@@ -248,14 +256,14 @@ def _of_members(
 def _cycles_days(family: FamilyFit, question: FleetQuestion, pace: Mapping[str, float]) -> Array:
     """(N,) days of the cap in cycles; infinity: not known when."""
     start, names = last_days(family), family.histories.wrenches
-    work = question.work or {}
-    uses = [
-        use_since(
-            work.get((name, family.direction)) or Work.unrecorded(float(checked)), pace.get(name)
-        )
-        for name, checked in zip(names, start, strict=True)
-    ]
-    return cap_days(uses, question.rules.due.cap_cycles)
+    cap = question.rules.due.cap_cycles
+    paces = np.array([pace.get(name, 0.0) for name in names])
+    day = np.where(paces > 0.0, start + cap / np.where(paces > 0.0, paces, 1.0), np.inf)
+    for row, name in enumerate(names) if question.work else ():
+        work = (question.work or {}).get((name, family.direction))
+        if work is not None:
+            day[row] = use_since(work, pace.get(name)).cap_day(cap)
+    return day
 
 
 def _rates(family: FamilyFit, day: float) -> dict[str, Array]:

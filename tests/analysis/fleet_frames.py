@@ -18,6 +18,7 @@ class Herd:
     """Wrenches of one kind, checked in both directions or one.
 
     visits  as in `Recipe`; mpd_pct of reading, alike in both directions
+    counted whether its counter was read at each check
     """
 
     mechanism: Mechanism
@@ -29,6 +30,7 @@ class Herd:
     repeats: int = 5
     mpd_pct: float = 4.0
     prefix: str = "W"
+    counted: bool = False
 
 
 def usual_law(mechanism: Mechanism) -> ErrorLaw:
@@ -68,7 +70,7 @@ def frames(*herds: Herd, seed: int = 1) -> tuple[pl.DataFrame, pl.DataFrame]:
             )
         )
         readings += [
-            _readings(simulate_fleet(recipe, random), names, full, direction)
+            _readings(simulate_fleet(recipe, random), names, herd, direction)
             for direction in herd.directions
         ]
     frame = pl.concat(readings).sort("wrench", maintain_order=True)
@@ -76,12 +78,12 @@ def frames(*herds: Herd, seed: int = 1) -> tuple[pl.DataFrame, pl.DataFrame]:
 
 
 def _readings(
-    fleet: SimulatedFleet, names: pl.Series, full_scale_nm: float, direction: Direction
+    fleet: SimulatedFleet, names: pl.Series, herd: Herd, direction: Direction
 ) -> pl.DataFrame:
     h = fleet.histories
     i, c, j, r = np.nonzero(~np.isnan(h.residual_pct))
     deviation = h.mean_pct[i, c, j] + h.residual_pct[i, c, j, r]
-    target = np.asarray(fleet.recipe.x)[j] * full_scale_nm
+    target = np.asarray(fleet.recipe.x)[j] * herd.full_scale_nm
     kinds = np.array([CheckKind.AS_FOUND.value, CheckKind.AS_LEFT.value])
     return pl.DataFrame(
         {
@@ -92,10 +94,11 @@ def _readings(
             "indicated_nm": target,
             "reference_nm": target / (1 + deviation / 100),
             "c": c,
+            "cycles": h.cycles[i, c] if herd.counted else np.full(len(c), np.nan),
         }
     ).with_columns(
         pl.lit(direction.value).alias("direction"),
         pl.format("{}/{}/{}", "wrench", pl.lit(direction.value), "c").alias("check"),
-        pl.lit(None, dtype=pl.Float64).alias("cycles"),
+        pl.col("cycles").fill_nan(None),
         pl.lit(False).alias("card"),
     )

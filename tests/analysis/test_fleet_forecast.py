@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Iterator
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import numpy as np
 import polars as pl
@@ -19,23 +19,24 @@ from analysis.fleet_forecast import FORECASTS, FleetQuestion, forecast_part, for
 from analysis.fleet_laws import FleetLaws, learn_fleet_laws
 from analysis.fleet_update import changed_wrenches, update_fleet
 from analysis.law_records import from_record, to_record
-from analysis.outlook import outlook
+from analysis.outlook import last_days, outlook
 from analysis.pass_probability import pass_probability
 from analysis.risk import pull_risk
 from analysis.scatter_law import scatter_law
 from analysis.shop import Shop, ShopRules, drift_of_wrench, due_of_shop, shop_of
 from analysis.teachers import joined, teachers_of
+from analysis.use_since import Work
 from analysis.vocabulary import Band, Direction, Mechanism
 
 CW = Direction.CLOCKWISE
 WRENCHES, READINGS = frames(
     Herd(Mechanism.SPRING, 100.0, 12, visits=(1, 3, 5), prefix="S", directions=(CW,)),
     Herd(Mechanism.SPRING, 250.0, 2, visits=(3,), prefix="L", directions=(CW,), mpd_pct=6.0),
-    Herd(Mechanism.ELECTRONIC, 60.0, 2, visits=(3,), prefix="E"),
+    Herd(Mechanism.ELECTRONIC, 60.0, 2, visits=(3,), prefix="E", counted=True),
     seed=3,
 )
 DEVIATIONS = with_deviations(WRENCHES, READINGS)
-RULES = ShopRules((0.1, 0.2, 0.6, 1.0), 5, DuePolicy(0.95, 12, 5000, 14), 0.02)
+RULES = ShopRules((0.1, 0.2, 0.6, 1.0), 5, DuePolicy(0.95, 12, 1200, 14), 0.02)
 DAY = float(READINGS["day"].max() or 0.0) + 40.0
 QUESTION = FleetQuestion(RULES, Bands(), DAY)
 
@@ -133,7 +134,21 @@ def test_due_dates_are_those_of_single_wrenches(whole: pl.DataFrame, shop: Shop)
         assert row["last_check_day"] == due.last_check_day
         assert (row["reliability_day"] is None) == (due.reliability_day is None)
         assert row["bound_by"] == due.bound_by.value
-    assert len(set(whole["bound_by"])) > 1
+    assert {"cycles", "months"} < set(whole["bound_by"])
+
+
+def test_recorded_work_brings_the_cap_in_cycles_forward(laws: FleetLaws, shop: Shop) -> None:
+    """A thousand pulls in the days after its last check."""
+    key = ("S-1", CW)
+    family, place = shop.fit.place(*key)
+    start = float(last_days(family)[place])
+    work = Work(start, start, 0.0, start, ((start + 2.0, 1100), (start + 4.0, 150)), start + 40.0)
+    asked = replace(QUESTION, work={key: work})
+    found = forecast_part(laws, WRENCHES, DEVIATIONS, asked)
+    [row] = found.filter(wrench="S-1", direction=CW.value).iter_rows(named=True)
+    assert (row["due_day"], row["bound_by"]) == (start + 4.0, "cycles")
+    single = due_of_shop(replace(shop, work={key: work}), DAY)[key]
+    assert single.due_day == row["due_day"]
 
 
 def test_chances_and_risks_are_those_of_single_wrenches(whole: pl.DataFrame, shop: Shop) -> None:

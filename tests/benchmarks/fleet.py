@@ -165,7 +165,8 @@ def mixed_models(deviations: pl.DataFrame) -> Iterator[tuple[str, str, str, floa
     warnings.simplefilter("ignore")  # statsmodels, once imported, warns of every variance near zero
 
     def fitted(y: np.ndarray, design: np.ndarray, group: pl.Series) -> Any:
-        return MixedLM(y, design, groups=group.to_numpy()).fit(reml=True, method="powell")
+        model = MixedLM(y, design, groups=group.to_numpy())
+        return model.fit(reml=True, method="powell", xtol=1e-8, ftol=1e-12)
 
     rows = deviations.with_columns(
         Bands().column(), (pl.col("deviation_pct") / pl.col("mpd_pct")).alias("share")
