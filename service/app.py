@@ -9,6 +9,7 @@ from typing import Any, Final
 from litestar import Litestar, Request
 from litestar.di import Provide
 
+from service.access.rates import Rates
 from service.api.access import Shops
 from service.api.admission import Admission
 from service.api.body import MOST_BYTES, StrictRequest
@@ -55,7 +56,12 @@ def create_app(
     shops = Shops(opened, clock or settings.clock(), relearn_after_s)
     fleet_days = FleetDaysOfShops(shops)
     made_ready = MadeReadyOfShops(shops)
-    admission = Admission(shops, settings.hosts, Proxies(settings.trusted_proxies))
+    admission = Admission(
+        shops,
+        settings.hosts,
+        Proxies(settings.trusted_proxies),
+        Rates(settings.requests_per_minute),
+    )
 
     def fleet_days_of_caller(request: Request[Any, Any, Any]) -> FleetDays:
         return fleet_days.of(request.auth.shop)

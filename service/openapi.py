@@ -46,7 +46,7 @@ _EVERYWHERE: Final = (
     kinds.STORE_BUSY,
     kinds.STORE_OUT_OF_REACH,
 )
-_CLOSED: Final = (kinds.NOT_ADMITTED, kinds.SCOPE_TOO_SMALL)
+_CLOSED: Final = (kinds.NOT_ADMITTED, kinds.SCOPE_TOO_SMALL, kinds.TOO_MANY_REQUESTS)
 _TOKEN: Final = "token"  # noqa: S105 - the name of a scheme
 _SESSION: Final = "session"
 _SECURITY_SCHEMES: Final = {
@@ -72,6 +72,7 @@ _SECURITY_SCHEMES: Final = {
 _WITH_BODY: Final = (
     kinds.CROSS_SITE,
     kinds.MALFORMED_BODY,
+    kinds.BODY_TOO_SLOW,
     kinds.BODY_TOO_LARGE,
     kinds.UNSUPPORTED_MEDIA_TYPE,
     kinds.INVALID_REQUEST,

@@ -16,6 +16,7 @@ PORT: Final = "WRENCH_DRIFT_PORT"
 SHOP: Final = "WRENCH_DRIFT_SHOP"
 PINNED_AT: Final = "WRENCH_DRIFT_PINNED_AT"
 ALLOWED_HOSTS: Final = "WRENCH_DRIFT_ALLOWED_HOSTS"
+REQUESTS_PER_MINUTE: Final = "WRENCH_DRIFT_REQUESTS_PER_MINUTE"
 TRUSTED_PROXIES: Final = "WRENCH_DRIFT_TRUSTED_PROXIES"
 
 STORE_SCHEMES: Final = ("postgresql", "postgres", "sqlite")
@@ -39,6 +40,7 @@ class Settings:
     pinned_at        the instant at which the service's clock stands still, also for the life of
                      tokens; None: the machine's clock
     allowed_hosts    names by which the service may be asked for, beside its addresses and `host`
+    requests_per_minute  how often one token may be used, in one process
     trusted_proxies  addresses and networks whose word about the client and TLS is taken
     """
 
@@ -49,6 +51,7 @@ class Settings:
     pinned_at: datetime | None = None
     allowed_hosts: tuple[str, ...] = ()
     trusted_proxies: tuple[str, ...] = ()
+    requests_per_minute: int = 3000
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str]) -> Self:
@@ -88,6 +91,12 @@ class Settings:
                     "e.g. torque.shop.example, with commas between them"
                 )
 
+        rate = given.get(REQUESTS_PER_MINUTE, str(defaults.requests_per_minute))
+        if not (rate.isascii() and rate.isdigit() and 0 < int(rate) <= 1_000_000):
+            findings.append(
+                f"{REQUESTS_PER_MINUTE} is {rate!r}; give a whole number from 1 to 1000000"
+            )
+
         proxies = _listed(given.get(TRUSTED_PROXIES, ""))
         for network in proxies:
             if not _is_network(network):
@@ -121,6 +130,7 @@ class Settings:
             pinned_at=pinned_at,
             allowed_hosts=hosts,
             trusted_proxies=proxies,
+            requests_per_minute=int(rate),
         )
 
     def to_environment(self) -> dict[str, str]:
@@ -133,6 +143,7 @@ class Settings:
             PINNED_AT: self.pinned_at.isoformat() if self.pinned_at else "",
             ALLOWED_HOSTS: ",".join(self.allowed_hosts),
             TRUSTED_PROXIES: ",".join(self.trusted_proxies),
+            REQUESTS_PER_MINUTE: str(self.requests_per_minute),
         }
 
     def clock(self) -> Clock:

@@ -1,11 +1,12 @@
 """What every request must keep before its handler sees it, in this order: a host that is ours, no
-change for another site, a caller who is known, a scope that reaches, a query that can be meant.
+change for another site, a caller who is known and does not ask too often, a scope that reaches, a
+body that is not compressed, a query that can be meant.
 
 Closed is what no handler has to ask for: only `tells(open=True)` opens an operation, and what is
 not a GET needs a token of scope manage unless it says less.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 from litestar import Request
@@ -13,6 +14,7 @@ from litestar.concurrency import sync_to_thread
 
 from service.access.admission import NotAdmitted, ScopeTooSmall, by_session, by_token
 from service.access.caller import Caller, TokenScope
+from service.access.rates import Rates
 from service.access.records import AccessToken
 from service.access.tokens import use_is_news
 from service.api.access import Shops
@@ -22,8 +24,10 @@ from service.api.parameters import person_of
 from service.api.proxies import Proxies
 from service.api.query import refuse_loose_query
 from service.api.same_origin import READING, CrossSiteRequest, refuse_other_sites
+from service.api.sending import refuse_encoded_body
 from service.store import StoreError
 
+FAILURES_PER_MINUTE: Final = 20
 SESSION_COOKIE: Final = "wrench-drift-session"
 # Kept by browsers only when it came by TLS, for this host alone and every path of it.
 SECURE_SESSION_COOKIE: Final = f"__Host-{SESSION_COOKIE}"
@@ -33,11 +37,17 @@ AnyRequest = Request[Any, Any, Any]
 
 @dataclass(frozen=True, slots=True)
 class Admission:
-    """hosts: the names that the service goes by, in small letters."""
+    """
+    hosts      the names that the service goes by, in small letters
+    uses       of each token
+    failures   of each address, to get in
+    """
 
     shops: Shops
     hosts: frozenset[str]
     proxies: Proxies
+    uses: Rates
+    failures: Rates = field(default_factory=lambda: Rates(FAILURES_PER_MINUTE))
 
     async def admit(self, request: AnyRequest) -> None:
         """Find out who asks: `request.auth`, and the token as `request.user`; raises what the
@@ -47,12 +57,28 @@ class Admission:
         refuse_other_sites(request)
         told = told_by(request.route_handler.opt)
         if not told.open:
-            caller = await sync_to_thread(self._caller, request)
+            try:
+                caller = await sync_to_thread(self._caller, request)
+            except NotAdmitted as fault:
+                if fault.tried:
+                    self.count_failure(request)
+                raise
             request.scope["auth"] = caller
+            self.uses.take(caller.token_id, "this token was used too often")
             needed = needed_scope(told, request.method)
             if not caller.scope.includes(needed):
                 raise ScopeTooSmall(caller, needed)
+        refuse_encoded_body(request)
         await refuse_loose_query(request)
+
+    def count_failure(self, request: AnyRequest) -> None:
+        """Raises TooMany for an address that comes too often with what opens nothing.
+
+        What opens something is let in before this is asked: clients that share an address, behind
+        a proxy that is not named, cannot lock each other out.
+        """
+        address = self.proxies.client_address(request)
+        self.failures.take(address, "this address came too often with what opens nothing")
 
     async def note_use(self, request: AnyRequest) -> None:
         """Write when the token was last used, after the answer and now and then."""

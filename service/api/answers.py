@@ -15,11 +15,20 @@ REVALIDATE = {"Cache-Control": "private, no-cache"}
 
 
 class JsonResponse(Response[Body], Generic[Body]):
-    """A body of this type, rendered to bytes at once."""
+    """A body of this type, rendered to bytes at once.
+
+    kept   what a repeated request is answered with in its place; None: the body itself
+    """
 
     def __init__(
-        self, body: Body, *, status: int = 200, headers: Mapping[str, str] | None = None
+        self,
+        body: Body,
+        *,
+        status: int = 200,
+        headers: Mapping[str, str] | None = None,
+        kept: Body | None = None,
     ) -> None:
+        self._kept = kept
         super().__init__(
             cast("Body", body.model_dump_json().encode()),
             status_code=status,
@@ -28,7 +37,10 @@ class JsonResponse(Response[Body], Generic[Body]):
         )
 
     @property
-    def rendered(self) -> bytes:
+    def to_keep(self) -> bytes:
+        """The body for a repeated request."""
+        if self._kept is not None:
+            return self._kept.model_dump_json().encode()
         return cast("bytes", self.content)
 
     @classmethod

@@ -9,10 +9,13 @@ from collections.abc import AsyncGenerator
 from typing import Any, Final, NoReturn, TypeVar
 
 from litestar import Request
+from litestar.connection.base import empty_receive, empty_send
 from litestar.exceptions import InternalServerException
+from litestar.types import Receive, Scope, Send
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
+from service.api.sending import in_good_time
 from service.findings import Finding
 from service.torque import UNITS
 
@@ -44,7 +47,12 @@ class InvalidRequest(Exception):  # noqa: N818 - an answer about a request
 
 
 class StrictRequest(Request[Any, Any, Any]):
-    """A request whose JSON body becomes the model that the operation declares."""
+    """A request whose body comes in good time, and becomes the model that is declared."""
+
+    def __init__(
+        self, scope: Scope, receive: Receive = empty_receive, send: Send = empty_send
+    ) -> None:
+        super().__init__(scope, in_good_time(receive), send)
 
     async def stream(self) -> AsyncGenerator[bytes, None]:
         try:

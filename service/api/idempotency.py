@@ -1,8 +1,8 @@
 """Storing once however often a request is sent: the answer is kept by the key that came with it.
 
-The answer is kept in the transaction of its effect, so either both are there or neither. Only
-answers that stored something are kept: a request that was refused may be mended and sent again
-under its key.
+The answer, without a secret that is shown once, is kept in the transaction of its effect, so either
+both are there or neither. Only answers that stored something are kept: a request that was refused
+may be mended and sent again under its key.
 """
 
 import hashlib
@@ -60,7 +60,7 @@ def store_once(
                 key,
                 digest,
                 response.status_code or 200,
-                response.rendered,
+                response.to_keep,
                 response.headers,
                 shop.now(),
             )

@@ -79,6 +79,22 @@ UNKNOWN_HOST = Kind(
     "Ask by the address, or add the name to WRENCH_DRIFT_ALLOWED_HOSTS on the machine that runs the"
     " service.",
 )
+BODY_TOO_SLOW = Kind(
+    "body-too-slow",
+    408,
+    "The body did not come in time",
+    "A body that trickles in holds a place for others. Nothing was stored.",
+    "Send the request again, under the same Idempotency-Key; over a slow line, send less at once.",
+)
+TOO_MANY_REQUESTS = Kind(
+    "too-many-requests",
+    429,
+    "Too many requests",
+    "The token was used more often than the service allows it, or an address came too often with"
+    " what opens nothing. Nothing was stored.",
+    "Go on after the time in Retry-After. WRENCH_DRIFT_REQUESTS_PER_MINUTE sets how often a token"
+    " may be used.",
+)
 NO_SUCH_PATH = Kind(
     "no-such-path",
     404,
@@ -152,8 +168,9 @@ UNSUPPORTED_MEDIA_TYPE = Kind(
     "unsupported-media-type",
     415,
     "The body came in a format that this operation does not read",
-    "Content-Type is missing, or names another format or another encoding than UTF-8.",
-    "Send the Content-Type that the description at /schema names for the operation.",
+    "Content-Type is missing, or names another format or another encoding than UTF-8; or"
+    " Content-Encoding says that the body is compressed, which could hide any size.",
+    "Send the Content-Type that the description at /schema names for the operation, uncompressed.",
 )
 INVALID_REQUEST = Kind(
     "invalid-request",
@@ -244,6 +261,8 @@ KINDS: Final[Mapping[str, Kind]] = {
         NOT_ADMITTED,
         SCOPE_TOO_SMALL,
         UNKNOWN_HOST,
+        BODY_TOO_SLOW,
+        TOO_MANY_REQUESTS,
         METHOD_NOT_ALLOWED,
         NOT_ACCEPTABLE,
         DUPLICATE_RECORD,

@@ -21,6 +21,7 @@ from litestar.exceptions.http_exceptions import RequestEntityTooLarge
 
 from analysis.errors import OutsideRange
 from service.access.admission import NotAdmitted, ScopeTooSmall
+from service.access.rates import TooMany
 from service.api import problem_kinds as kinds
 from service.api.accept import NotAcceptable
 from service.api.body import InvalidRequest, MalformedBody, UnsupportedMediaType
@@ -28,6 +29,7 @@ from service.api.conditional import TagDiffers, VersionRequired
 from service.api.hosts import UnknownHost
 from service.api.idempotency import KeyMissing, KeyReused
 from service.api.same_origin import CrossSiteRequest
+from service.api.sending import BodyTooSlow, EncodedBody
 from service.findings import Finding, Refused
 from service.recording import InQuarantine
 from service.schemas.problems import FindingAnswer, ProblemAnswer
@@ -120,6 +122,27 @@ def _not_admitted(error: NotAdmitted) -> Told:
         detail=_sentence(error),
         field="header:Authorization",
         headers={"WWW-Authenticate": challenge},
+    )
+
+
+def _too_many(error: TooMany) -> Told:
+    return Told(
+        kind=kinds.TOO_MANY_REQUESTS,
+        detail=_sentence(error),
+        headers={"Retry-After": str(error.retry_after_s)},
+    )
+
+
+def _encoded(error: EncodedBody) -> Told:
+    """RFC 9110, section 15.5.16: what codings would have been taken."""
+    finding = Finding(
+        field="header:Content-Encoding", detail=str(error), remedy="send the body uncompressed"
+    )
+    return Told(
+        kind=kinds.UNSUPPORTED_MEDIA_TYPE,
+        detail=_sentence(error),
+        findings=(finding,),
+        headers={"Accept-Encoding": "identity"},
     )
 
 
@@ -239,6 +262,9 @@ RULES: Final[tuple[tuple[type[Exception], Callable[[Any], Told]], ...]] = (
     (CrossSiteRequest, _of(kinds.CROSS_SITE)),
     (NotAdmitted, _not_admitted),
     (ScopeTooSmall, _scope_too_small),
+    (TooMany, _too_many),
+    (EncodedBody, _encoded),
+    (BodyTooSlow, _of(kinds.BODY_TOO_SLOW)),
     (UnknownHost, _of(kinds.UNKNOWN_HOST, field="header:Host")),
     (NotAcceptable, _of(kinds.NOT_ACCEPTABLE, field="header:Accept")),
     (KeyMissing, _of(kinds.KEY_MISSING, field="header:Idempotency-Key")),

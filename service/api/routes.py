@@ -31,6 +31,7 @@ from service.api.risk import RiskController
 from service.api.risks import RisksController
 from service.api.schedule import ScheduleController
 from service.api.testers import TesterController
+from service.api.tokens import TokenController
 from service.api.traceability import TraceabilityController
 from service.api.uncertainty import UncertaintyController
 from service.api.wrench_charts import WrenchChartController
@@ -62,6 +63,7 @@ HANDLERS: Final[list[ControllerRouterHandler]] = [
     RangeChartController,
     PolicyController,
     AuditController,
+    TokenController,
     HealthController,
     ProblemController,
     reading_page,

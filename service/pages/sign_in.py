@@ -44,6 +44,7 @@ def sign_in(
             admission.shops.store, fields.get("secret", "").strip()[:_LONGEST], now
         )
     except NotAdmitted as fault:
+        admission.count_failure(request)
         return _page(admission, next_path, status=401, fault=str(fault))
     tls = admission.proxies.came_by_tls(request)
     life = int((session.expires_at - now).total_seconds())

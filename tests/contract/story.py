@@ -172,6 +172,8 @@ PULLS: Final = {
     ]
 }
 
+TOKEN: Final = {"name": "bench 2", "scope": "bench", "days": 90}
+
 FOUND_OUT: Final = CHECK | {
     "performed_at": "2026-05-04T11:00:00Z",
     "cycle_count": None,
@@ -410,6 +412,11 @@ def tell(client: TestClient[Application]) -> list[Step]:
     trace = f"{wrench}/reverse-traceability"
     do("readReverseTraceability", "GET", trace, path_parameters=serial, **suspect)
     do("readReverseTraceabilityRows", "GET", f"{trace}.csv", path_parameters=serial, **suspect)
+    made = do("createToken", "POST", "/v1/tokens", sent=TOKEN, key="token-bench-2").json()
+    made_id = {"token_id": made["id"]}
+    do("listTokens", "GET", "/v1/tokens", limit=1)
+    do("readToken", "GET", f"/v1/tokens/{made['id']}", path_parameters=made_id)
+    do("revokeToken", "DELETE", f"/v1/tokens/{made['id']}", path_parameters=made_id)
     policy = do("readPolicy", "GET", "/v1/policy").json()
     del policy["version"]
     do(

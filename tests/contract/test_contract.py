@@ -25,13 +25,14 @@ from service.openapi import description
 from service.store import Store
 
 EXAMPLES = 6  # of each operation and kind, beside those that cover its parameters one by one
-RECORDS = ["wrenches", "testers", "checks", "pulls", "bookings", "policy", "problems", "health"]
+RECORDS = ["wrenches", "testers", "checks", "pulls", "bookings", "policy", "tokens", "problems", "health"]
 
 
 @pytest.fixture
 def described(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[], Any]]:
     """The description over a shop in which the story was told."""
     monkeypatch.setenv("WRENCH_DRIFT_ALLOWED_HOSTS", "testserver")  # as it asks in process
+    monkeypatch.setenv("WRENCH_DRIFT_REQUESTS_PER_MINUTE", "1000000")
 
     def make() -> Any:
         with signed_in(app_over(store), store) as client:
