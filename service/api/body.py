@@ -15,7 +15,7 @@ from litestar.types import Receive, Scope, Send
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from service.api.sending import in_good_time
+from service.api import sending
 from service.findings import Finding
 from service.torque import UNITS
 
@@ -52,7 +52,7 @@ class StrictRequest(Request[Any, Any, Any]):
     def __init__(
         self, scope: Scope, receive: Receive = empty_receive, send: Send = empty_send
     ) -> None:
-        super().__init__(scope, in_good_time(receive), send)
+        super().__init__(scope, sending.in_good_time(receive, sending.BODY_WITHIN_S), send)
 
     async def stream(self) -> AsyncGenerator[bytes, None]:
         try:

@@ -36,7 +36,7 @@ def refuse_encoded_body(request: Request[Any, Any, Any]) -> None:
         raise EncodedBody(encoding)
 
 
-def in_good_time(receive: Receive, within_s: float = BODY_WITHIN_S) -> Receive:
+def in_good_time(receive: Receive, within_s: float) -> Receive:
     """The same messages; raises BodyTooSlow when the body is not whole within this time of the
     first question for it.
     """

@@ -25,7 +25,17 @@ from service.openapi import description
 from service.store import Store
 
 EXAMPLES = 6  # of each operation and kind, beside those that cover its parameters one by one
-RECORDS = ["wrenches", "testers", "checks", "pulls", "bookings", "policy", "tokens", "problems", "health"]
+RECORDS = [
+    "wrenches",
+    "testers",
+    "checks",
+    "pulls",
+    "bookings",
+    "policy",
+    "tokens",
+    "problems",
+    "health",
+]
 
 
 @pytest.fixture
