@@ -21,7 +21,9 @@ from sample_bodies import (
 from sample_records import NOW
 
 from service.access.caller import TokenScope
+from service.access.rates import TooMany
 from service.api.problem_kinds import KINDS
+from service.api.sending import BodyTooSlow
 from service.app import create_app
 from service.clock import PinnedClock
 from service.store import (
@@ -120,6 +122,8 @@ PROVOCATIONS: dict[str, Provocation] = {
     "not-admitted": lambda client: client.get("/v1/wrenches", headers=UNKNOWN),
     "unknown-host": lambda client: client.get("/v1/wrenches", headers={"Host": "other.example"}),
     "scope-too-small": by_a_reader,
+    "too-many-requests": over(TooMany("this token was used too often", 3)),
+    "body-too-slow": over(BodyTooSlow(60)),
     "invalid-request": lambda client: client.post("/v1/wrenches", json={}),
     "refused": lambda client: client.post(CHECKS, json=a_check_body(tester="TB-9"), headers=key()),
     "idempotency-key-reused": reused_key,
