@@ -2,7 +2,7 @@
 
 from typing import Annotated, Any
 
-from litestar import Controller, Request, Response, delete, get, post
+from litestar import Controller, Request, Response, get, post
 from litestar.di import NamedDependency
 from litestar.params import JSONBody, PathParameter, RawBody
 
@@ -108,8 +108,8 @@ class TokenController(Controller):
             token = records.tokens.get(token_id)
         return JsonResponse(TokenAnswer.of(token, shop.now()), headers=_NOT_KEPT)
 
-    @delete(
-        "/{token_id:str}",
+    @post(
+        "/{token_id:str}/revoke",
         operation_id="revokeToken",
         summary="Revoke an access token",
         description=(
@@ -119,7 +119,16 @@ class TokenController(Controller):
         status_code=200,
         sync_to_thread=True,
     )
-    def revoke(self, shop: NamedDependency[Shop], token_id: TokenIdPath) -> Response[TokenAnswer]:
-        with shop.write() as records:
-            token = records.tokens.revoke(token_id, shop.now())
-        return JsonResponse(TokenAnswer.of(token, shop.now()), headers=_NOT_KEPT)
+    def revoke(
+        self,
+        shop: NamedDependency[Shop],
+        request: Request[Any, Any, Any],
+        token_id: TokenIdPath,
+        idempotency_key: IdempotencyKey = None,
+    ) -> Response[TokenAnswer]:
+        def effect(records: ShopStore) -> JsonResponse[TokenAnswer]:
+            now = shop.now()
+            token = records.tokens.revoke(token_id, now)
+            return JsonResponse(TokenAnswer.of(token, now), headers=_NOT_KEPT)
+
+        return store_once(shop, request, b"", idempotency_key, effect)
