@@ -1,14 +1,17 @@
-"""The board comes by itself, leads to the bench, and is filtered without a script."""
+"""The board comes by itself, leads to sheet and bench, and is filtered without a script."""
 
 from playwright.sync_api import Browser, Page, StorageState, expect
 
 
-def test_the_board_comes_by_itself_and_leads_to_the_bench(page: Page) -> None:
+def test_the_board_comes_by_itself_and_leads_to_sheet_and_bench(page: Page) -> None:
     page.goto("/board")
     first = page.locator(".fleet li").first
     expect(first).to_contain_text("OLD-1", timeout=60_000)
     expect(page.locator(".glance")).to_contain_text("1 wrench is overdue.")
-    first.get_by_role("link", name="OLD-1").click()
+    first.get_by_role("link", name="OLD-1", exact=True).click()
+    expect(page.locator("h1")).to_contain_text("OLD-1")
+    page.go_back()
+    first.get_by_role("link", name="Check it").click()
     expect(page.locator("#r0-0")).to_be_focused()
 
 

@@ -46,8 +46,7 @@ async function fetched(request) {
     await caches.delete(SHEETS);
   } else if (response.ok) {
     const cache = await caches.open(SHEETS);
-    await cache.delete(request.url);
-    await cache.put(request.url, response.clone());
+    await cache.put(request.url, response.clone()); // takes the place of an older one, at the end
     const all = await cache.keys();
     await Promise.all(all.slice(0, -MOST_SHEETS).map((each) => cache.delete(each)));
   }
