@@ -2,7 +2,8 @@
 and for many that it does not.
 
 Every check and every phase of schemathesis is on (examples, coverage, fuzzing, chains of requests);
-see schemathesis.toml. A longer run, against a service that is up:
+see schemathesis.toml. `--long` draws 25 times as many, which takes hours. A longer run against
+a service that is up:
 
     SCHEMATHESIS_HOOKS=tests.contract.text_bodies \\
     schemathesis --config-file tests/contract/schemathesis.toml run \\
@@ -25,6 +26,7 @@ from service.openapi import description
 from service.store import Store
 
 EXAMPLES = 6  # of each operation and kind, beside those that cover its parameters one by one
+LONG_EXAMPLES = 150
 RECORDS = [
     "wrenches",
     "testers",
@@ -39,7 +41,9 @@ RECORDS = [
 
 
 @pytest.fixture
-def described(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[], Any]]:
+def described(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, long: bool
+) -> Iterator[Callable[[], Any]]:
     """The description over a shop in which the story was told."""
     monkeypatch.setenv("WRENCH_DRIFT_ALLOWED_HOSTS", "testserver")  # as it asks in process
     monkeypatch.setenv("WRENCH_DRIFT_REQUESTS_PER_MINUTE", "1000000")
@@ -51,7 +55,8 @@ def described(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Calla
         with signed_in(app_over(store), store) as client:
             tell(client)
         config = SchemathesisConfig.from_path(Path(__file__).with_name("schemathesis.toml"))
-        config.projects.default.generation.update(max_examples=EXAMPLES, deterministic=True)
+        examples = LONG_EXAMPLES if long else EXAMPLES
+        config.projects.default.generation.update(max_examples=examples, deterministic=True)
         config.projects.default.update(headers=headers)
         schema = schemathesis.openapi.from_dict(description(), config=config)
         schema.app = app_over(store)
@@ -63,12 +68,13 @@ def described(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Calla
 
 def faults(schema: Any) -> tuple[list[str], set[str]]:
     """What schemathesis finds, and the operations that it went through."""
-    found, seen = [], set()
+    found, seen, cases = [], set(), 0
     for event in from_schema(schema).execute():
         match event:
             case events.ScenarioFinished(status=status, recorder=recorder):
                 if status is Status.SUCCESS:
                     seen.add(recorder.label)
+                cases += len(recorder.cases)
                 for case_id, checks in recorder.checks.items():
                     found += [
                         f"{recorder.cases[case_id].value.as_curl_command()}\n"
@@ -82,6 +88,7 @@ def faults(schema: Any) -> tuple[list[str], set[str]]:
                 found.append(repr(error))
             case events.EngineFinished(stop_reason=reason):
                 assert reason is StopReason.COMPLETED
+    print(f"{cases} cases, {len(found)} faults")  # noqa: T201 - a figure for DEVELOPERS.md
     return found, seen
 
 

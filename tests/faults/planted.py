@@ -83,10 +83,8 @@ READINGS_OUTSIDE: Final = Defect(
         ),
         Change(
             "service/store/checks.py",
-            """        connection.execute(
-            insert(CheckRow), [""",
-            f"""{_ANOTHER_TRANSACTION}        connection.execute(
-            insert(CheckRow), [""",
+            "        connection.execute(insert(CheckRow), rows)\n",
+            f"{_ANOTHER_TRANSACTION}        connection.execute(insert(CheckRow), rows)\n",
         ),
     ),
 )

@@ -6,6 +6,8 @@ sends what it got no answer to once more, under the same key.
 
 import random
 import shutil
+import subprocess
+import sys
 import threading
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -128,6 +130,15 @@ def _send_again(service: Served, unanswered: list[Sent | None], made: Ordeal) ->
                     made.found.append(f"{sent.key} was refused when it was sent again")
         service.stop()
     made.found += damage(service.store, made.ledger.sent, made.ledger.sent)
+    program = Path(sys.executable).parent / "wrench-drift"
+    verified = subprocess.run(
+        [program, "audit", "verify", "--store", service.store],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    if verified.returncode:
+        made.found.append(verified.stdout + verified.stderr)
 
 
 def test_kills_lose_double_and_halve_nothing(tmp_path: Path, long: bool) -> None:

@@ -29,10 +29,10 @@ from service.records import (
     MaximumPermissibleDeviation,
     Point,
     Reading,
-    Tester,
     Void,
     Wrench,
 )
+from service.records import Tester as StoredTester
 from service.store import (
     LOCAL_SHOP,
     AlreadyVoided,
@@ -74,8 +74,8 @@ def a_wrench(serial: str) -> Wrench:
     )
 
 
-def a_tester(serial: str) -> Tester:
-    return Tester(
+def a_tester(serial: str) -> StoredTester:
+    return StoredTester(
         serial=serial,
         model=None,
         lowest=nm(10),
@@ -94,7 +94,7 @@ class Model:
     """One shop as dictionaries."""
 
     wrenches: dict[str, Wrench] = dataclasses.field(default_factory=dict)
-    testers: dict[str, Tester] = dataclasses.field(default_factory=dict)
+    testers: dict[str, StoredTester] = dataclasses.field(default_factory=dict)
     checks: dict[str, Check] = dataclasses.field(default_factory=dict)
     answers: dict[str, bytes] = dataclasses.field(default_factory=dict)
 
