@@ -9,6 +9,7 @@ import shutil
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -21,6 +22,7 @@ from store_audit import damage, stored_keys
 
 CLIENTS = 8
 PER_FILE = 12
+MOST_ANSWERS = 40  # from one start to the kill
 KILLS_OF_A_STORE = 50  # then another begins, so that histories stay those of a shop
 
 
@@ -45,6 +47,7 @@ class Client(threading.Thread):
         self._files = files
         self._chance = random.Random(len(ledger.sent))  # noqa: S311 - no secret
         self.unanswered = again
+        self.answered = 0
         self.refusals: list[str] = []
 
     def run(self) -> None:
@@ -59,6 +62,7 @@ class Client(threading.Thread):
                 if not response.is_success:
                     self.refusals.append(f"{sent.key}: {response.status_code} {response.text}")
                 self.unanswered = None
+                self.answered += 1
 
     def _next(self) -> Sent:
         if self._chance.random() < self._files:
@@ -93,7 +97,8 @@ def ordeal(
             clients = [Client(service, made.ledger, each, files) for each in unanswered]
             for client in clients:
                 client.start()
-            threading.Event().wait(chance.uniform(0.05, 0.8))
+            _wait_for(clients, chance.randrange(MOST_ANSWERS))
+            time.sleep(chance.uniform(0, 0.03))
             service.kill()
             for client in clients:
                 client.join()
@@ -107,6 +112,13 @@ def ordeal(
             return made
     _send_again(service, unanswered, made)
     return made
+
+
+def _wait_for(clients: list[Client], answers: int) -> None:
+    """Until so many requests were answered: a busy machine is killed amid its work too."""
+    end = time.monotonic() + 60
+    while sum(client.answered for client in clients) < answers and time.monotonic() < end:
+        time.sleep(0.002)
 
 
 def _looked_at(store: Path, copy: Path, made: Ordeal, cut_off: list[Sent]) -> list[str]:
