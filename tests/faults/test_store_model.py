@@ -2,20 +2,19 @@
 
 import dataclasses
 import itertools
-import tempfile
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, suppress
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import pytest
-from hypothesis import HealthCheck, settings
+from hypothesis import HealthCheck, Phase, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import (
     Bundle,
     RuleBasedStateMachine,
     consumes,
-    initialize,
     invariant,
     rule,
     run_state_machine_as_test,
@@ -116,33 +115,39 @@ class StoreAgainstModel(RuleBasedStateMachine):
     shops = st.sampled_from(SHOPS)
     serials = st.sampled_from(SERIALS)
 
+    store: ClassVar[Store]  # one for all runs: each has shops of its own
+    _runs: ClassVar = itertools.count()
+
     def __init__(self) -> None:
         super().__init__()
-        self._folder = tempfile.TemporaryDirectory()
-        self._path = Path(self._folder.name) / "shop.db"
         self._ids = itertools.count(1)
-
-    @initialize()
-    def open(self) -> None:
-        self.store = Store.open(self._path, migrate=True)
-        self.store.add_shop(SHOPS[1])
+        run = next(self._runs)
+        self._keys = {shop: f"{shop} {run}" for shop in SHOPS}
+        for key in self._keys.values():
+            self.store.add_shop(key)
         self.models = {shop: Model() for shop in SHOPS}
+
+    def _read(self, shop: str) -> AbstractContextManager[ShopStore]:
+        return self.store.read(self._keys[shop])
+
+    def _write(self, shop: str) -> AbstractContextManager[ShopStore]:
+        return self.store.write(self._keys[shop])
 
     @rule(shop=shops, serial=serials)
     def add_wrench(self, shop: str, serial: str) -> None:
         model = self.models[shop]
         wrench = a_wrench(serial)
         if serial in model.wrenches:
-            with pytest.raises(DuplicateRecord), self.store.write(shop) as records:
+            with pytest.raises(DuplicateRecord), self._write(shop) as records:
                 records.wrenches.add(wrench)
             return
-        with self.store.write(shop) as records:
+        with self._write(shop) as records:
             model.wrenches[serial] = records.wrenches.add(wrench)
 
     @rule(shop=shops, serial=serials)
     def add_tester(self, shop: str, serial: str) -> None:
         model = self.models[shop]
-        with suppress(DuplicateRecord), self.store.write(shop) as records:
+        with suppress(DuplicateRecord), self._write(shop) as records:
             added = records.testers.add(a_tester(serial))
             assert serial not in model.testers
             model.testers[serial] = added
@@ -153,7 +158,7 @@ class StoreAgainstModel(RuleBasedStateMachine):
         there = model.wrenches.get(serial)
         changed = dataclasses.replace(there or a_wrench(serial), drive=drive)
         try:
-            with self.store.write(shop) as records:
+            with self._write(shop) as records:
                 stored = records.wrenches.update(changed, version)
         except UnknownRecord:
             assert there is None
@@ -207,7 +212,7 @@ class StoreAgainstModel(RuleBasedStateMachine):
         same = model.same(check)
         known = wrench in model.wrenches and tester in model.testers
         try:
-            with self.store.write(shop) as records:
+            with self._write(shop) as records:
                 records.checks.add(check)
                 if undo:
                     raise Undone
@@ -229,7 +234,7 @@ class StoreAgainstModel(RuleBasedStateMachine):
         model = self.models[asked_in]
         there = model.checks.get(check_id)
         try:
-            with self.store.write(asked_in) as records:
+            with self._write(asked_in) as records:
                 voided = records.checks.void(check_id, "wrong", NOW)
         except UnknownRecord:
             assert there is None
@@ -245,7 +250,7 @@ class StoreAgainstModel(RuleBasedStateMachine):
     def keep_answer(self, shop: str, key: str, body: bytes) -> None:
         kept = self.models[shop].answers
         try:
-            with self.store.write(shop) as records:
+            with self._write(shop) as records:
                 records.idempotency.keep(key, "digest", 201, body, {}, NOW)
         except DuplicateRecord:
             assert key in kept
@@ -255,22 +260,21 @@ class StoreAgainstModel(RuleBasedStateMachine):
 
     @rule()
     def open_again(self) -> None:
+        address = self.store.address
         self.store.close()
-        self.store = Store.open(self._path)
+        type(self).store = Store.open(address)
 
     @rule(which=consumes(checks))
     def read_one(self, which: tuple[str, str]) -> None:
         _, check_id = which
         for shop, model in self.models.items():
-            with self.store.read(shop) as records:
+            with self._read(shop) as records:
                 assert records.checks.find(check_id) == model.checks.get(check_id)
 
     @invariant()
     def same(self) -> None:
-        if not hasattr(self, "store"):
-            return
         for shop, model in self.models.items():
-            with self.store.read(shop) as records:
+            with self._read(shop) as records:
                 self._compare(records, model)
 
     def _compare(self, records: ShopStore, model: Model) -> None:
@@ -294,32 +298,39 @@ class StoreAgainstModel(RuleBasedStateMachine):
             kept = records.idempotency.find(key)
             assert (kept.body if kept else None) == model.answers.get(key)
 
-    def teardown(self) -> None:
-        if hasattr(self, "store"):
-            self.store.close()
-        self._folder.cleanup()
+
+@pytest.fixture
+def run(tmp_path: Path) -> Iterator[Callable[..., None]]:
+    """Runs the store against the model so many times."""
+    StoreAgainstModel.store = Store.open(tmp_path / "shop.db", migrate=True)
+
+    def run(examples: int, *, long: bool = False, shrink: bool = False) -> None:
+        phases = (Phase.generate, Phase.shrink) if shrink else (Phase.generate,)
+        run_state_machine_as_test(  # type: ignore[no-untyped-call]
+            StoreAgainstModel,
+            settings=settings(
+                max_examples=examples,
+                stateful_step_count=30,
+                deadline=None,
+                derandomize=not long,
+                database=None,
+                print_blob=False,
+                phases=phases,
+                suppress_health_check=list(HealthCheck),
+            ),
+        )
+
+    yield run
+    StoreAgainstModel.store.close()
 
 
-def run(examples: int, steps: int, *, derandomize: bool = True) -> None:
-    run_state_machine_as_test(  # type: ignore[no-untyped-call]
-        StoreAgainstModel,
-        settings=settings(
-            max_examples=examples,
-            stateful_step_count=steps,
-            deadline=None,
-            derandomize=derandomize,
-            database=None,
-            print_blob=False,
-            suppress_health_check=list(HealthCheck),
-        ),
-    )
+def test_the_store_does_as_the_model(run: Callable[..., None], long: bool) -> None:
+    run(1_000 if long else 20, long=long, shrink=True)
 
 
-def test_the_store_does_as_the_model(long: bool) -> None:
-    run(1_000 if long else 12, 40, derandomize=not long)
-
-
-def test_a_filter_by_shop_that_is_off_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_filter_by_shop_that_is_off_is_found(
+    run: Callable[..., None], monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Planted: checks are found in whichever shop they are."""
 
     def of_any_shop(self: Checks, check_id: str) -> Check | None:
@@ -332,27 +343,22 @@ def test_a_filter_by_shop_that_is_off_is_found(monkeypatch: pytest.MonkeyPatch) 
 
     monkeypatch.setattr(Checks, "find", of_any_shop)
     with pytest.raises(AssertionError):
-        run(60, 40)
+        run(100)
 
 
-def test_the_same_check_twice_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_same_check_twice_is_found(
+    run: Callable[..., None], monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Planted: neither the code nor the unique index looks for a check that is there already."""
 
     def nothing(*_: Any) -> None:
         return None
 
     monkeypatch.setattr(Checks, "_refuse_duplicates", nothing)
-    opened = Store.open
-
-    def without_index(*arguments: Any, **named: Any) -> Store:
-        store = opened(*arguments, **named)
-        with store._writing() as connection:
-            connection.exec_driver_sql("DROP INDEX IF EXISTS uq_checks_natural_key")
-        return store
-
-    monkeypatch.setattr(Store, "open", without_index)
+    with StoreAgainstModel.store._writing() as connection:
+        connection.exec_driver_sql("DROP INDEX uq_checks_natural_key")
     with pytest.raises(AssertionError):
-        run(60, 40)
+        run(100)
 
 
 def test_the_index_alone_keeps_the_same_check_from_being_stored_twice(
