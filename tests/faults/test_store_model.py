@@ -46,7 +46,7 @@ from service.torque import Torque
 
 NOW = datetime.fromisoformat("2026-05-04T12:00:00+00:00")
 SHOPS = (LOCAL_SHOP, "next door")
-SERIALS = ("A", "B", "Ä b")
+SERIALS = ("A", "Ä b")
 
 
 class Undone(Exception):  # noqa: N818 - raised to have a transaction undone
@@ -126,6 +126,9 @@ class StoreAgainstModel(RuleBasedStateMachine):
         for key in self._keys.values():
             self.store.add_shop(key)
         self.models = {shop: Model() for shop in SHOPS}
+        for shop in SHOPS:  # so that checks can be of something from the beginning
+            self.add_wrench(shop, SERIALS[0])
+            self.add_tester(shop, SERIALS[0])
 
     def _read(self, shop: str) -> AbstractContextManager[ShopStore]:
         return self.store.read(self._keys[shop])
@@ -175,7 +178,7 @@ class StoreAgainstModel(RuleBasedStateMachine):
         shop=shops,
         wrench=serials,
         tester=serials,
-        minute=st.integers(0, 3),
+        minute=st.integers(0, 1),
         direction=st.sampled_from(Direction),
         values=st.lists(st.floats(19, 21), min_size=1, max_size=3),
         undo=st.booleans(),
