@@ -61,6 +61,27 @@ class Served:
         self._process.wait(60)
 
 
+def _kept(page: Page) -> list[str]:
+    """Paths of the pages that the browser holds for the bench."""
+    kept: list[str] = page.evaluate(
+        """async () => {
+            const all = await Promise.all((await caches.keys()).map((name) => caches.open(name)));
+            const held = (await Promise.all(all.map((each) => each.keys()))).flat();
+            const paths = held.map((each) => new URL(each.url).pathname);
+            return paths.filter((path) => !path.startsWith("/static/"));
+        }"""
+    )
+    return kept
+
+
+def _await_kept(page: Page, paths: list[str]) -> None:
+    for _ in range(300):
+        if _kept(page) == paths:
+            return
+        page.wait_for_timeout(100)
+    assert _kept(page) == paths
+
+
 @pytest.fixture
 def served(tmp_path: Path) -> Iterator[Served]:
     served = Served(tmp_path)
@@ -85,11 +106,7 @@ def bench(chromium: Browser, served: Served) -> Iterator[Page]:
     page.fill("#secret", served.headers["Authorization"].removeprefix("Bearer "))
     page.keyboard.press("Enter")
     page.wait_for_url("**/bench?wrench=BN-1")
-    page.wait_for_function(
-        "caches.keys().then((names) => Promise.all(names.map((name) => caches.open(name)))"
-        ".then((all) => Promise.all(all.map((each) => each.match(location.href)))))"
-        ".then((found) => found.some(Boolean))"
-    )
+    _await_kept(page, ["/bench"])
     yield page
     context.close()
 
@@ -126,13 +143,7 @@ def test_a_reload_without_the_service_keeps_the_readings_and_posts_them_once(
 def test_only_the_bench_is_kept_and_it_is_gone_when_somebody_signs_out(bench: Page) -> None:
     bench.goto("/board")
     bench.goto("/wrenches")
-    kept = """async () => {
-        const all = await Promise.all((await caches.keys()).map((name) => caches.open(name)));
-        const held = (await Promise.all(all.map((each) => each.keys()))).flat();
-        const paths = held.map((each) => new URL(each.url).pathname);
-        return paths.filter((path) => !path.startsWith("/static/"));
-    }"""
-    assert bench.evaluate(kept) == ["/bench"]
+    assert _kept(bench) == ["/bench"]
     bench.get_by_role("button", name="Sign out").click()
     bench.wait_for_url("**/sign-in")
-    assert bench.evaluate(kept) == []
+    _await_kept(bench, [])
