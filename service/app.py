@@ -22,6 +22,7 @@ from service.api.questions import Held, held_response
 from service.api.routes import HANDLERS, dependencies
 from service.api.warm_up import WarmUp
 from service.clock import Clock
+from service.logs import log_json_lines
 from service.openapi import openapi_json
 from service.pages.routes import PAGES
 from service.pages.site import template_config
@@ -103,6 +104,7 @@ def create_app(
 
 def create_served_app() -> Application:
     """The application as a server runs it: from the environment, warmed up, quick to follow."""
+    log_json_lines()
     standing = Settings.from_environment(os.environ).pinned_at is not None
     # Where the clock stands still nothing comes a minute later: answers stay as they were first.
     return create_app(warm=True, relearn_after_s=math.inf if standing else _RELEARN_AFTER_S)

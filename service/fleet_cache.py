@@ -17,6 +17,7 @@ from functools import cached_property, partial
 from threading import Lock
 from typing import TYPE_CHECKING, Final, cast
 
+from service import metrics
 from service.frames import instant_of_day
 from service.kept import Kept
 from service.records import CheckPaper, Policy
@@ -354,7 +355,8 @@ class FleetCache:
         self._learnt[shop] = learnt
 
     def _relearn(self, key: Key, entry: ShopEvidence) -> None:
-        learnt = entry.learn()
+        with metrics.timed(metrics.LEARNING_SECONDS):
+            learnt = entry.learn()
         self._keep(key[0], learnt)
         with self._lock:
             if self._entries.get(key) is entry:

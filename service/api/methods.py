@@ -1,4 +1,4 @@
-"""HEAD wherever there is GET, and OPTIONS that names every method of its path.
+"""HEAD wherever there is GET, OPTIONS that names every method of its path; all of it observed.
 
 The framework answers HEAD with 405, and OPTIONS with the methods of one handler alone.
 """
@@ -8,15 +8,24 @@ from typing import Any, cast
 from litestar import Litestar
 from litestar.types import HTTPScope, Message, Scope, Send
 
+from service.api.observed import observed
+
 
 class Application(Litestar):
     """The framework's application with these two methods answered in full."""
 
     async def __call__(self, scope: Any, receive: Any, send: Any) -> None:
+        if scope["type"] == "http":
+            await observed(self._answer, scope, receive, send)
+        else:
+            await super().__call__(scope, receive, send)
+
+    async def _answer(self, scope: Any, receive: Any, send: Any) -> None:
         method = scope.get("method")
         if method == "HEAD":
             as_get = cast("HTTPScope", {**scope, "method": "GET"})
             await super().__call__(as_get, receive, _without_body(send))
+            scope["route_handler"] = as_get.get("route_handler")
         elif method == "OPTIONS":
             await super().__call__(scope, receive, self._with_every_method(scope, send))
         else:

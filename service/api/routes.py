@@ -19,6 +19,7 @@ from service.api.coverage import CoverageController
 from service.api.events import EventController
 from service.api.fastener_fit import FastenerFitController
 from service.api.health import HealthController
+from service.api.metrics import MetricsController
 from service.api.policy import PolicyController
 from service.api.problem_pages import ProblemController
 from service.api.pull_imports import PullImportController
@@ -65,6 +66,7 @@ HANDLERS: Final[list[ControllerRouterHandler]] = [
     AuditController,
     TokenController,
     HealthController,
+    MetricsController,
     ProblemController,
     reading_page,
     reading_page_start,

@@ -70,6 +70,7 @@ class Checks:
         connection.execute(insert(ReadingRow), [row for of_check in readings for row in of_check])
         connection.execute(insert(CheckRow), rows)
         self._chain(rows, points, readings)
+        self._scope.recorded["reading"] += sum(map(len, readings))
         self._scope.evidence_changes()
         return len(new)
 

@@ -113,6 +113,7 @@ class Ledger:
             previous = own
         if rows:
             self._scope.connection.execute(insert(LedgerRow), rows)
+            self._scope.recorded[kind.value] += len(rows)
 
     def head(self) -> Entry | None:
         """The last entry; None in a shop in which nothing was recorded yet."""

@@ -1,6 +1,7 @@
 """One transaction in one shop: what every repository works in."""
 
-from dataclasses import dataclass
+from collections import Counter
+from dataclasses import dataclass, field
 
 from sqlalchemy import Connection, func, update
 
@@ -18,6 +19,7 @@ class Scope:
     connection: Connection
     shop_id: int
     caller: Caller | None = None
+    recorded: Counter[str] = field(default_factory=Counter)  # so far, by kind of record
 
     def evidence_changes(self) -> None:
         """Give the shop's evidence a new version; part of every write that `evidence` shows."""

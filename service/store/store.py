@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final, Self
 
 from sqlalchemy import URL, Connection, insert, select
 
+from service import metrics
 from service.access.caller import Caller
 from service.access.records import AccessToken, SignIn
 from service.store import migrate as migrations
@@ -51,6 +52,7 @@ class ShopStore:
     ) -> None:
         self.key = key
         self._scope = Scope(connection, shop_id, caller)
+        self.recorded = self._scope.recorded
         self.wrenches = Wrenches(self._scope)
         self.testers = Testers(self._scope)
         self.checks = Checks(self._scope)
@@ -207,8 +209,12 @@ class Store:
         store does not have, StoreBusy when another writer does not finish, StoreFull and
         StoreOutOfReach when the machine cannot do it.
         """
-        with self._writing() as connection:
-            yield self._shop_store(connection, shop, caller, lock=True)
+        with ExitStack() as transaction:
+            with metrics.waiting_for_the_writer():
+                connection = transaction.enter_context(self._writing())
+                records = self._shop_store(connection, shop, caller, lock=True)
+            yield records
+        metrics.count_records(records.recorded)
 
     def add_shop(self, shop: str) -> None:
         """Make sure of the shop; no change when it is there."""

@@ -433,6 +433,7 @@ def tell(client: TestClient[Application]) -> list[Step]:
         if_match='"v1"',
     )
     do("readAudit", "GET", "/v1/audit")
+    do("readMetrics", "GET", "/metrics")
     do("isLive", "GET", "/health/live")
     do("isReady", "GET", "/health/ready")
     return steps
