@@ -22,6 +22,7 @@ from service.frames import instant_of_day
 from service.kept import Kept
 from service.records import CheckPaper, Policy
 from service.relearning import Relearning
+from service.rules import rules_of
 
 if TYPE_CHECKING:
     import polars as pl
@@ -185,21 +186,9 @@ class ShopEvidence:
         return self.by_work.get(key, lambda: self._under(policy))
 
     def _under(self, policy: Policy) -> "FittedShop":
-        from analysis.due import DuePolicy
-        from analysis.shop import ShopRules, shop_of
+        from analysis.shop import shop_of
 
-        rules = ShopRules(
-            plan_shares=policy.plan_targets,
-            plan_repeats=policy.plan_repeats,
-            due=DuePolicy(
-                reliability_target=policy.reliability_target,
-                cap_months=policy.cap_months,
-                cap_cycles=policy.cap_cycles,
-                floor_days=policy.floor_days,
-            ),
-            tolerated_pull_risk=policy.tolerated_pull_risk,
-        )
-        return shop_of(self._fitted(), self.wrenches, self.deviations, rules, self._work)
+        return shop_of(self._fitted(), self.wrenches, self.deviations, rules_of(policy), self._work)
 
     def all_due(self, policy: Policy, day: float) -> "dict[tuple[str, Direction], Due]":
         """Due of every wrench and direction that has a stated tolerance and a reading."""

@@ -1,14 +1,13 @@
 """Every reading of the shop as one table, sent as it is read."""
 
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from contextlib import ExitStack
-from itertools import chain, islice
+from itertools import islice
 from typing import Annotated, Any, Final
 
 from litestar import Controller, Request, get
 from litestar.di import NamedDependency
 from litestar.params import QueryParameter
-from litestar.response import Stream
 
 from analysis.vocabulary import CheckKind, Direction
 from service.api import problem_kinds as kinds
@@ -18,6 +17,7 @@ from service.api.answers import REVALIDATE
 from service.api.conditional import digest_tag, is_fresh
 from service.api.operations import TextBody, tells
 from service.api.parameters import IfNoneMatch, instant_of
+from service.api.piecewise import Sending
 from service.api.questions import Held
 from service.intake import CLOCK_SLACK
 from service.reading_table import COLUMNS, Chosen, reading_batches, reading_schema
@@ -108,7 +108,7 @@ class ReadingController(Controller):
         to: To = None,
         format: Format = None,  # noqa: A002 - the parameter's own name
         if_none_match: IfNoneMatch = None,
-    ) -> Stream:
+    ) -> Sending:
         form = format or wanted(request.headers.get("accept"), MEDIA_TYPES)
         chosen = Chosen(
             wrench=wrench,
@@ -136,14 +136,15 @@ class ReadingController(Controller):
             pieces = _then_closed(table_in(form, reading_schema(), batches), opened.pop_all())
         # A fault in reading the first batch is told as a problem.
         beginning = b"".join(islice(pieces, 2))
-        return Stream(
-            chain([beginning], pieces),
+        return Sending(
+            beginning,
+            pieces,
             media_type=MEDIA_TYPES[form],
             headers={"ETag": tag, "Vary": "Accept", **REVALIDATE},
         )
 
 
-def _then_closed(pieces: Iterator[bytes], opened: ExitStack) -> Iterator[bytes]:
-    """The pieces; the snapshot that they come from ends with them, or when nobody wants more."""
+def _then_closed(pieces: Iterator[bytes], opened: ExitStack) -> Generator[bytes]:
+    """The pieces; the snapshot that they come from ends with them, or when this is closed."""
     with opened:
         yield from pieces

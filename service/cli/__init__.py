@@ -11,6 +11,7 @@ from service.cli.backing_up import backup, restore
 from service.cli.database import db
 from service.cli.demo import demo
 from service.cli.exporting import export
+from service.cli.fleet import fleet
 from service.cli.importing import import_
 from service.cli.openapi import openapi
 from service.cli.serve import serve
@@ -28,5 +29,7 @@ def main() -> None:
     """
 
 
-for command in (serve, demo, token, shop, import_, export, audit, backup, restore, db, openapi):
+for command in (
+    serve, demo, token, shop, import_, export, fleet, audit, backup, restore, db, openapi,
+):  # fmt: skip
     main.add_command(command)

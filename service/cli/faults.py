@@ -17,6 +17,8 @@ _MOST_TOLD: Final = 50
 def told_plainly() -> Iterator[None]:
     """Tell what the block raises about settings, store and files without a traceback."""
     from service.findings import Refused
+    from service.fleet.engines import EngineFailed
+    from service.fleet.files import UnusableDirectory
     from service.settings import UnusableSettings
     from service.store import StoreError
 
@@ -26,7 +28,7 @@ def told_plainly() -> Iterator[None]:
         count = len(error.findings)
         lines = [f"refused, nothing was stored: {count} thing{'s' if count > 1 else ''} to mend"]
         raise click.ClickException("\n".join([*lines, *finding_lines(error.findings)])) from error
-    except (StoreError, UnusableSettings) as error:
+    except (StoreError, UnusableSettings, UnusableDirectory, EngineFailed) as error:
         raise click.ClickException(str(error)) from error
 
 

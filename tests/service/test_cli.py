@@ -71,8 +71,8 @@ def files(tmp_path):
 def test_help_names_every_command(run):
     output = run("--help").output
     for command in (
-        "serve", "demo", "token", "shop", "import", "export", "audit", "backup", "restore", "db",
-        "openapi",
+        "serve", "demo", "token", "shop", "import", "export", "fleet", "audit", "backup",
+        "restore", "db", "openapi",
     ):  # fmt: skip
         assert re.search(rf"^  {command} ", output, re.MULTILINE)
 
@@ -143,6 +143,15 @@ def test_what_is_imported_is_exported(run, files, checks):
     run("export", "checks", "--format", "ndjson", "--output", "out.ndjson")
     assert Path("out.ndjson").read_text("utf-8") == files["checks.ndjson"].read_text("utf-8")
     run("export", "wrenches", "--format", "ndjson", exit_code=2)
+
+
+def test_evidence_is_exported_as_parquet(run, files):
+    run("db", "upgrade")
+    for what in ("wrenches", "testers", "checks"):
+        run("import", what, files[f"{what}.csv"])
+    output = run("export", "parquet", "out", "--readings", "1000").output
+    assert output == "Wrenches: 1. Readings: 30. Partitions: 1, in out\n"
+    assert json.loads(Path("out/manifest.json").read_text("utf-8"))["readings"] == 30
 
 
 def test_export_follows_all_pages(run, tmp_path):

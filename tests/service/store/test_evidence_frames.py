@@ -3,8 +3,9 @@
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 
+import polars as pl
 import pytest
-from sample_records import NOW, TakenBack, a_card, a_check, a_tester, a_wrench, nm, points
+from sample_records import NOW, TakenBack, a_card, a_check, a_pull, a_tester, a_wrench, nm, points
 
 from analysis.evidence import READINGS, WRENCHES
 from analysis.vocabulary import CheckKind, Direction
@@ -167,3 +168,24 @@ def test_two_stores_never_share_a_version(tmp_path, store):
 def test_frames_take_no_naive_instant(store):
     with store.read(LOCAL_SHOP) as shop, pytest.raises(Exception, match="naive"):
         shop.evidence(NOW.replace(tzinfo=None))
+
+
+def test_batches_put_together_are_the_evidence(store, monkeypatch):
+    """Also of wrenches that were never checked, and with cycles counted from recorded work."""
+    monkeypatch.setattr("service.store.store._WRENCHES_AND_CHECKS_AT_ONCE", 3)
+    with store.write(LOCAL_SHOP) as shop:
+        for serial in ("B-1", "b-2", "Ä-3", "Z-4"):
+            shop.wrenches.add(a_wrench(serial))
+        for serial in ("Ä-3", "B-1", "TW-1"):
+            for days, cycles in ((30, 100), (10, None)):
+                at = NOW - timedelta(days=days)
+                shop.checks.add(a_check(serial, performed_at=at, cycle_count=cycles))
+        shop.pulls.add_many([a_pull(wrench="B-1", performed_at=NOW - timedelta(days=29))])
+        wrenches, readings = shop.evidence(NOW)
+        batches = list(shop.reading_batches(NOW))
+        detailed = [of for _, of in shop.reading_batches(NOW, details=True)]
+    assert len(batches) > 2
+    assert pl.concat([of for of, _ in batches]).equals(wrenches)
+    assert pl.concat([of for _, of in batches]).equals(readings)
+    assert pl.concat(detailed).select(READINGS.names()).equals(readings)
+    assert 101.0 in readings["cycles"].to_list()
