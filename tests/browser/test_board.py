@@ -11,7 +11,7 @@ def test_the_board_comes_by_itself_and_leads_to_sheet_and_bench(page: Page) -> N
     first.get_by_role("link", name="OLD-1", exact=True).click()
     expect(page.locator("h1")).to_contain_text("OLD-1")
     page.go_back()
-    first.get_by_role("link", name="Check it").click()
+    first.get_by_role("link", name="Check\N{NO-BREAK SPACE}it").click()
     expect(page.locator("#r0-0")).to_be_focused()
 
 
