@@ -219,6 +219,22 @@ class ShopEvidence:
 
         return self._base._days.get((policy.version, day), made)
 
+    def forecasts(self, policy: Policy, day: float) -> "pl.DataFrame":
+        """Every wrench and direction at once, columns `analysis.fleet_forecast.FORECASTS`."""
+        key = "forecasts", policy.version, day
+        return self.by_work.get(key, lambda: self._forecasts(policy, day))
+
+    def _forecasts(self, policy: Policy, day: float) -> "pl.DataFrame":
+        from analysis.bands import Bands
+        from analysis.fleet_forecast import FleetQuestion, forecast_part
+        from analysis.fleet_laws import FleetLaws
+
+        families = self._fitted().families
+        laws = FleetLaws({(family.direction, family.name): family for family in families}, {})
+        bands = Bands(policy.low_band_below, policy.upper_band_above)
+        question = FleetQuestion(rules_of(policy), bands, day, self._work)
+        return forecast_part(laws, self.wrenches, self.deviations, question)
+
     def other_targets(self, policy: Policy) -> "tuple[ShopOutcome, ...]":
         """What other reliability targets would cost and bring for the shop.
 

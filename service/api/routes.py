@@ -28,6 +28,7 @@ from service.api.range_charts import RangeChartController
 from service.api.range_study import RangeStudyController
 from service.api.reading_page import reading_page, reading_page_asset, reading_page_start
 from service.api.readings import ReadingController
+from service.api.results import ResultController
 from service.api.risk import RiskController
 from service.api.risks import RisksController
 from service.api.schedule import ScheduleController
@@ -55,6 +56,7 @@ HANDLERS: Final[list[ControllerRouterHandler]] = [
     TraceabilityController,
     RiskController,
     RisksController,
+    ResultController,
     FastenerFitController,
     CoverageController,
     ScheduleController,

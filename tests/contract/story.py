@@ -312,6 +312,7 @@ def tell(client: TestClient[Application]) -> list[Step]:
         on="2026-05-11",
     )
     do("readRisks", "GET", "/v1/risks", limit=3)
+    do("readResults", "GET", "/v1/results", limit=2)
     angle_serial = {"serial": "EL-201"}
     angle_checks = "/v1/wrenches/EL-201/angle-checks"
     angle_recorded = do(

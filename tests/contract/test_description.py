@@ -22,7 +22,7 @@ ANALYSES = {
     "readDrift", "readRepeatability", "readCapability", "readConformity", "readUncertainty",
     "readAcceptance", "readDue", "readRisk", "readRisks", "readSchedule", "judgeFastenerFit",
     "coverJobs", "readRangeStudy", "readTrustedWindow", "readSavings",
-    "readReverseTraceability",
+    "readReverseTraceability", "readResults",
 }  # fmt: skip
 
 
