@@ -1,7 +1,8 @@
 # Build:  docker build -t wrench-drift .
 # Run:    docker run --read-only --cap-drop ALL -p 127.0.0.1:8620:8620 -v wrench-drift:/data wrench-drift
 #
-# Everything that changes lies in /data; the root file system may be read-only.
+# Everything that changes lies in /data; the root file system may be read-only. With
+# -e DATABASE_URL=postgresql://... -e WRENCH_DRIFT_STORE= the records are kept by that server.
 
 FROM python:3.11-slim AS build
 WORKDIR /source
@@ -11,7 +12,7 @@ COPY service service
 COPY datasets_demo datasets_demo
 RUN python -m venv /opt/wrench-drift \
  && /opt/wrench-drift/bin/pip install --no-cache-dir --disable-pip-version-check \
-      --constraint constraints.txt .
+      --constraint constraints.txt '.[postgresql]'
 
 FROM python:3.11-slim
 COPY --from=build /opt/wrench-drift /opt/wrench-drift

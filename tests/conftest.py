@@ -102,9 +102,9 @@ def pytest_fixture_post_finalizer(
 
 
 @pytest.fixture(scope="session")
-def databases(pytestconfig: pytest.Config) -> postgresql_server.Databases:
-    """Of tests with the marker `postgresql`."""
-    return pytestconfig.stash[_DATABASES]
+def databases(pytestconfig: pytest.Config) -> postgresql_server.Databases | None:
+    """Where the stores of the tests are kept by a PostgreSQL server; else None."""
+    return pytestconfig.stash.get(_DATABASES, None)
 
 
 @pytest.fixture

@@ -48,9 +48,7 @@ def a_server() -> Iterator[str]:
         folder = Path(name)
         started = _as_somebody_else(folder)
         if started and not _open_to_all(programs):
-            # Within a home that its owner keeps closed.
-            shutil.copytree(programs.parent, folder / "programs", symlinks=True)
-            programs = folder / "programs" / programs.name
+            programs = _copied(programs, folder)
         run = _Runner(programs, folder, started)
         run("initdb", "--username=postgres", "--auth=trust", "--encoding=UTF8", "--locale=C",
             "--no-sync")  # fmt: skip
@@ -182,6 +180,15 @@ def _open_to_all(folder: Path) -> bool:
     return all(
         each.stat().st_mode & 0o001 for each in (folder.resolve(), *folder.resolve().parents)
     )
+
+
+def _copied(programs: Path, folder: Path) -> Path:
+    """The programs of the package out of a home that its owner keeps closed, with its libraries."""
+    package = programs.parent.parent
+    for part in package.parent.glob(f"{package.name}*"):
+        if part.is_dir():
+            shutil.copytree(part, folder / part.name, symlinks=True)
+    return folder / programs.relative_to(package.parent)
 
 
 def _programs() -> Path:
