@@ -10,6 +10,8 @@ import httpx
 import pytest
 from racing import Service
 
+pytestmark = pytest.mark.faults
+
 TESTER = {
     "serial": "TB-1",
     "lowest": {"value": 10, "unit": "N.m"},
@@ -101,13 +103,8 @@ def race_changes(service: Service, pairs: int) -> None:
             assert stored.headers["ETag"] == answer.headers["ETag"]
 
 
-def test_of_two_racing_changes_one_wins_and_the_other_is_told(bench: Service) -> None:
-    race_changes(bench, 200)
-
-
-@pytest.mark.faults
-def test_of_thousands_of_racing_pairs_each_has_one_winner(bench: Service) -> None:
-    race_changes(bench, 3000)
+def test_of_two_racing_changes_one_wins_and_the_other_is_told(bench: Service, long: bool) -> None:
+    race_changes(bench, 3000 if long else 200)
 
 
 def test_a_check_by_json_by_file_and_under_a_second_key_counts_once(bench: Service) -> None:
@@ -195,10 +192,6 @@ def crowd(service: Service, prefix: str, each: int, clients: int = 32) -> Counte
         return Counter(code for codes in pool.map(work, range(clients)) for code in codes)
 
 
-def test_nobody_in_a_crowd_is_told_that_the_store_is_busy(bench: Service) -> None:
-    assert crowd(bench, "CW", each=5) == {201: 32 + 32 * 5, 200: 32 * 5}
-
-
-@pytest.mark.faults
-def test_nobody_in_a_crowd_that_stays_is_told_that_the_store_is_busy(bench: Service) -> None:
-    assert crowd(bench, "LW", each=60) == {201: 32 + 32 * 60, 200: 32 * 60}
+def test_nobody_in_a_crowd_is_told_that_the_store_is_busy(bench: Service, long: bool) -> None:
+    each = 60 if long else 5
+    assert crowd(bench, "CW", each) == {201: 32 + 32 * each, 200: 32 * each}
