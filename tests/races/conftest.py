@@ -36,6 +36,7 @@ def service(
         ),
         "WRENCH_DRIFT_PORT": str(port),
         "WRENCH_DRIFT_PINNED_AT": "2026-05-04T12:00:00Z",
+        "WRENCH_DRIFT_REQUESTS_PER_MINUTE": "100000",  # one token stands for a whole shop
     }
     with (folder / "log").open("wb") as log:
         process = subprocess.Popen(  # noqa: S603 - our own command
