@@ -5,6 +5,7 @@ that from check to check at the same target so far, drift included.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -13,7 +14,7 @@ import polars as pl
 from analysis.bands import Bands
 from analysis.remeasure import Prediction, Scatter
 from analysis.repeatability import ordered_rows, pooled_within
-from analysis.vocabulary import CheckKind, Direction
+from analysis.vocabulary import Band, CheckKind, Direction
 
 # Fewer changes than this say next to nothing of how large the next may be.
 _FEWEST_CHANGES: Final = 2
@@ -35,10 +36,24 @@ def expect(
     *,
     kind: CheckKind,
 ) -> Expectation:
-    """What to expect of the next check.
+    """What to expect of the next check at one target; see `expect_each`."""
+    (expected,) = expect_each(history, direction, (x,), bands, kind=kind)
+    return expected
+
+
+def expect_each(
+    history: pl.DataFrame,
+    direction: Direction,
+    targets: Sequence[float],
+    bands: Bands,
+    *,
+    kind: CheckKind,
+) -> tuple[Expectation, ...]:
+    """What to expect of the next check at each of its targets.
 
     history    frame of `analysis.deviation.with_deviations`: earlier checks of one wrench
-    direction, x  of the point to be measured, x = target / full scale
+    direction  of the check
+    targets    of its points, each as x = target / full scale
     kind       of the coming check: after an adjustment (as left) no level is expected
 
     scatter    pooled over the earlier repeats of the band, their degrees of freedom with it
@@ -46,14 +61,20 @@ def expect(
                changes between successive checks there, adjustments not spanned
     """
     rows = ordered_rows(history, direction, bands)
-    squares, df = pooled_within(rows.filter(pl.col("band") == bands.of(x).value))
-    scatter = (
-        Scatter(math.sqrt(squares / df), df, f"{df} degrees of freedom of earlier repeats")
-        if df
-        else None
+    scatters = {band: _scatter(rows, band) for band in {bands.of(x) for x in targets}}
+    return tuple(
+        Expectation(
+            scatters[bands.of(x)], None if kind is CheckKind.AS_LEFT else _from_changes(rows, x)
+        )
+        for x in targets
     )
-    predicted = None if kind is CheckKind.AS_LEFT else _from_changes(rows, x)
-    return Expectation(scatter, predicted)
+
+
+def _scatter(rows: pl.DataFrame, band: Band) -> Scatter | None:
+    squares, df = pooled_within(rows.filter(pl.col("band") == band.value))
+    if not df:
+        return None
+    return Scatter(math.sqrt(squares / df), df, f"{df} degrees of freedom of earlier repeats")
 
 
 def _from_changes(rows: pl.DataFrame, x: float) -> Prediction | None:

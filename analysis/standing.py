@@ -11,7 +11,7 @@ from typing import Final
 
 import polars as pl
 
-from analysis.deviation import within
+from analysis.deviation import deviation_pct, permissible_pct, within
 from analysis.vocabulary import CheckKind, Direction
 
 
@@ -90,6 +90,33 @@ def found_out_by(checks: Iterable[tuple[str, str, bool]]) -> str | None:
         elif kind == CheckKind.AS_LEFT.value:
             by = None
     return by
+
+
+def found_out_by_readings(
+    readings: Iterable[tuple[str, str, float, float, float]],
+    mpd_pct: float | None,
+    of_full_scale: bool,
+    full_scale_nm: float,
+) -> str | None:
+    """What `standings` finds in one direction of one wrench, by plain arithmetic: of a few hundred
+    readings it comes many times sooner.
+
+    readings  check, kind, day, indicated and reference torque in N·m, in any order
+    mpd_pct   ± %, of reading or of full scale; None: the wrench states no tolerance
+    """
+    checks: dict[str, tuple[float, str, bool]] = {}
+    for check, kind, day, indicated_nm, reference_nm in readings:
+        inside = mpd_pct is None or within(
+            deviation_pct(indicated_nm, reference_nm),
+            permissible_pct(mpd_pct, of_full_scale, reference_nm / full_scale_nm),
+        )
+        earlier = checks.get(check)
+        checks[check] = day, kind, inside and (earlier is None or earlier[2])
+    in_order = sorted(
+        (day, kind == CheckKind.AS_LEFT.value, not passed, check, kind)
+        for check, (day, kind, passed) in checks.items()
+    )
+    return found_out_by((check, kind, not failed) for _, _, failed, check, kind in in_order)
 
 
 def standing(deviations: pl.DataFrame, wrench: str, direction: Direction) -> Standing:

@@ -15,16 +15,13 @@ import dataclasses
 from collections.abc import Collection, Iterable, Mapping
 from datetime import UTC, datetime
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from analysis.vocabulary import Direction
 from service import trail
 from service.angle_records import AngleCheck
-from service.records import Check, Quarantine, Wrench
+from service.records import Check, Quarantine, ToleranceBasis, Wrench
 from service.store import ShopStore
-
-if TYPE_CHECKING:
-    from analysis.standing import Standing
 
 # Checks lie in the past but for the slack of a bench's clock, which intake has let pass.
 _ALL_TIME: Final = datetime.max.replace(tzinfo=UTC)
@@ -152,10 +149,11 @@ def settle_quarantine(
 
     because   what was done just now, for the trail
     """
-    wanted = _standings(records, serials)
+    found_out = _found_out(records) if len(serials) > _FEW else None
     for serial in sorted(serials):
         wrench = records.wrenches.get(serial)
-        quarantine = tuple(_quarantine(records, wrench, wanted))
+        by = _found_out_of(records, wrench) if found_out is None else found_out.get(serial, {})
+        quarantine = tuple(_quarantine(records, wrench, by))
         if quarantine == wrench.quarantine:
             continue
         settled = records.wrenches.update(
@@ -164,28 +162,41 @@ def settle_quarantine(
         records.events.add(*trail.quarantine_changed(wrench, settled, because, person, now))
 
 
-def _standings(
-    records: ShopStore, serials: Collection[str]
-) -> "dict[tuple[str, Direction], Standing]":
+def _found_out(records: ShopStore) -> dict[str, dict[Direction, str]]:
+    """By serial and direction: the check that found each wrench of the shop out."""
     from analysis.deviation import with_deviations
     from analysis.standing import standings
 
-    one_by_one: Iterable[str | None] = serials if len(serials) <= _FEW else (None,)
-    found: dict[tuple[str, Direction], Standing] = {}
-    for serial in one_by_one:
-        found |= standings(with_deviations(*records.evidence(_ALL_TIME, serial)))
+    found: dict[str, dict[Direction, str]] = {}
+    for (serial, way), each in standings(with_deviations(*records.evidence(_ALL_TIME))).items():
+        if each.found_out_by is not None:
+            found.setdefault(serial, {})[way] = each.found_out_by
+    return found
+
+
+def _found_out_of(records: ShopStore, wrench: Wrench) -> dict[Direction, str]:
+    """By direction: the check that found this wrench out."""
+    from analysis.standing import found_out_by_readings
+
+    found = {}
+    for way, readings in records.checks.readings_of(wrench.serial).items():
+        mpd = wrench.mpd(way)
+        by = found_out_by_readings(
+            readings,
+            mpd.percent if mpd else None,
+            mpd is not None and mpd.basis is ToleranceBasis.FULL_SCALE,
+            wrench.full_scale.nm,
+        )
+        if by is not None:
+            found[way] = by
     return found
 
 
 def _quarantine(
-    records: ShopStore, wrench: Wrench, standings: "dict[tuple[str, Direction], Standing]"
+    records: ShopStore, wrench: Wrench, found_out_by: Mapping[Direction, str]
 ) -> Iterable[Quarantine]:
     kept = {each.check: each for each in wrench.quarantine}
-    for direction in sorted(Direction):
-        standing = standings.get((wrench.serial, direction))
-        check_id = standing.found_out_by if standing else None
-        if check_id is None:
-            continue
+    for direction, check_id in sorted(found_out_by.items()):
         yield kept.get(check_id) or Quarantine(
             direction=direction, check=check_id, since=records.checks.get(check_id).performed_at
         )

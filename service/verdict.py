@@ -6,10 +6,10 @@ uncertainty of the tester or card, the shop's policy, and the wrench's own earli
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 from service.frames import reading_frame, wrench_frame
-from service.records import Check, Point, Policy, Tester, ToleranceBasis, Wrench
+from service.records import Check, Point, Policy, Reading, Tester, ToleranceBasis, Wrench
 from service.wording import torque_in_words
 
 if TYPE_CHECKING:
@@ -93,41 +93,46 @@ def _judged_points(
     from analysis.conformity import decide
     from analysis.deviation import (
         delivers,
+        deviation_pct,
         of_setting_pct,
         permissible_pct,
-        with_deviations,
         within,
     )
 
     bands = Bands(policy.low_band_below, policy.upper_band_above)
     limit = wrench.mpd(check.direction)
     assert limit is not None  # noqa: S101 - the caller's part of the bargain
-    rows = with_deviations(wrench_frame(wrench), reading_frame([check])).iter_rows(named=True)
-    for point in check.points:
-        of_point: list[dict[str, Any]] = [next(rows) for _ in point.readings]
-        readings = tuple(
-            JudgedReading(
-                deviation_pct=row["deviation_pct"],
-                of_setting_pct=of_setting_pct(row["indicated_nm"], row["reference_nm"]),
-                mpd_pct=row["mpd_pct"],
-                within=within(row["deviation_pct"], row["mpd_pct"]),
-                decision=decide(
-                    row["deviation_pct"],
-                    row["mpd_pct"],
-                    rule=policy.decision_rule,
-                    expanded_uncertainty_pct=uncertainty_pct,
-                    coverage_factor=coverage_factor,
-                ),
-            )
-            for row in of_point
+    of_full_scale = limit.basis is ToleranceBasis.FULL_SCALE
+
+    # Formula by formula what `with_deviations` does with frames: for fifteen readings a frame costs
+    # more than all else.
+    def judged(reading: Reading) -> JudgedReading:
+        indicated, reference = reading.indicated.nm, reading.reference.nm
+        deviation = deviation_pct(indicated, reference)
+        mpd = permissible_pct(limit.percent, of_full_scale, reference / wrench.full_scale.nm)
+        return JudgedReading(
+            deviation_pct=deviation,
+            of_setting_pct=of_setting_pct(indicated, reference),
+            mpd_pct=mpd,
+            within=within(deviation, mpd),
+            decision=decide(
+                deviation,
+                mpd,
+                rule=policy.decision_rule,
+                expanded_uncertainty_pct=uncertainty_pct,
+                coverage_factor=coverage_factor,
+            ),
         )
-        x = of_point[0]["x"]
+
+    for point in check.points:
+        readings = tuple(map(judged, point.readings))
+        x = point.target.nm / wrench.full_scale.nm
         mean = sum(reading.deviation_pct for reading in readings) / len(readings)
         yield JudgedPoint(
             point=point,
             x=x,
             band=bands.of(x),
-            mpd_pct=permissible_pct(limit.percent, limit.basis is ToleranceBasis.FULL_SCALE, x),
+            mpd_pct=permissible_pct(limit.percent, of_full_scale, x),
             mean_deviation_pct=mean,
             delivers=delivers(mean),
             readings=readings,
@@ -157,13 +162,14 @@ def _measured(
 
     from analysis.bands import Bands
     from analysis.deviation import with_deviations
-    from analysis.expectation import expect
+    from analysis.expectation import expect_each
     from analysis.remeasure import MeasuredPoint
 
     history = with_deviations(wrench_frame(wrench), reading_frame(earlier))
     bands = Bands(policy.low_band_below, policy.upper_band_above)
-    for point in points:
-        expected = expect(history, check.direction, point.x, bands, kind=check.kind)
+    targets = [point.x for point in points]
+    each = expect_each(history, check.direction, targets, bands, kind=check.kind)
+    for point, expected in zip(points, each, strict=True):
         yield MeasuredPoint(
             label=torque_in_words(point.point.target),
             deviation_pct=np.array([reading.deviation_pct for reading in point.readings]),

@@ -5,13 +5,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, RowMapping, select
+from sqlalchemy import BigInteger, Connection, RowMapping, and_, select, type_coerce
 
 from analysis.vocabulary import CheckKind, Direction, Edition
 from service.intake import CheckDraft
 from service.records import Card, Check, Point, Reading, Void
 from service.store.mpd_columns import mpd_of
-from service.store.tables import PointRow, ReadingRow
+from service.store.tables import MICROSECONDS_PER_DAY, CheckRow, PointRow, ReadingRow
 from service.torque import Torque
 
 
@@ -162,6 +162,37 @@ def _points_of(
             )
         )
     return {number: tuple(of_check) for number, of_check in points.items()}
+
+
+# Check, kind, day, indicated and reference torque in N·m.
+ToJudge = tuple[str, str, float, float, float]
+
+
+def readings_to_judge(
+    connection: Connection, shop_id: int, wrench: str
+) -> dict[Direction, list[ToJudge]]:
+    """By direction: every reading of the wrench, voided checks left out."""
+    found: dict[Direction, list[ToJudge]] = {}
+    for way, at_us, check, kind, indicated_nm, reference_nm in connection.execute(
+        select(
+            CheckRow.direction,
+            type_coerce(CheckRow.performed_at, BigInteger),
+            CheckRow.id,
+            CheckRow.kind,
+            ReadingRow.indicated_nm,
+            ReadingRow.reference_nm,
+        )
+        .join(
+            ReadingRow,
+            and_(
+                ReadingRow.shop_id == CheckRow.shop_id, ReadingRow.check_number == CheckRow.number
+            ),
+        )
+        .where(CheckRow.shop_id == shop_id, CheckRow.wrench == wrench, CheckRow.voided_at.is_(None))
+    ):
+        reading = check, kind, at_us / MICROSECONDS_PER_DAY, indicated_nm, reference_nm
+        found.setdefault(Direction(way), []).append(reading)
+    return found
 
 
 def card_of(row: RowMapping) -> Card | None:

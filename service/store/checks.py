@@ -5,7 +5,17 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import RowMapping, Select, and_, func, insert, literal, select, tuple_, update
+from sqlalchemy import (
+    RowMapping,
+    Select,
+    and_,
+    func,
+    insert,
+    literal,
+    select,
+    tuple_,
+    update,
+)
 
 from analysis.vocabulary import Direction
 from service.intake import CycleCounts
@@ -13,11 +23,13 @@ from service.records import Check, CheckPaper, Void
 from service.store import ledger_content as content
 from service.store.check_rows import (
     NaturalKey,
+    ToJudge,
     card_of,
     check_columns,
     checks_of,
     point_columns,
     reading_columns,
+    readings_to_judge,
 )
 from service.store.errors import AlreadyVoided, DuplicateRecord, UnknownRecord
 from service.store.ledger import EntryKind, Ledger
@@ -194,6 +206,10 @@ class Checks:
             )
             if count is not None
         )
+
+    def readings_of(self, wrench: str) -> Mapping[Direction, Sequence[ToJudge]]:
+        """By direction: every reading of the wrench, voided checks left out."""
+        return readings_to_judge(self._scope.connection, self._scope.shop_id, wrench)
 
     def papers(self) -> dict[str, CheckPaper]:
         """By id: who measured each check that is not voided."""

@@ -23,9 +23,14 @@ from sqlalchemy.orm import InstrumentedAttribute
 from analysis.evidence import READINGS, WRENCHES
 from analysis.use_count import with_use_counted
 from service.records import ToleranceBasis
-from service.store.tables import CheckRow, PointRow, PullRow, ReadingRow, WrenchRow
-
-_MICROSECONDS_PER_DAY = 86_400_000_000
+from service.store.tables import (
+    MICROSECONDS_PER_DAY,
+    CheckRow,
+    PointRow,
+    PullRow,
+    ReadingRow,
+    WrenchRow,
+)
 
 
 class Span(NamedTuple):
@@ -112,7 +117,7 @@ def reading_frame(
     checks = with_use_counted(
         checks.with_columns(
             performed_at=instant,
-            day=pl.col("day") / _MICROSECONDS_PER_DAY,
+            day=pl.col("day") / MICROSECONDS_PER_DAY,
             cycles=pl.col("cycles").cast(pl.Float64),
         ),
         _work_frame(connection, shop_id, as_of, wrench),
@@ -164,7 +169,7 @@ def _work_frame(
         .order_by(PullRow.wrench, PullRow.performed_at, PullRow.number),
         _WORK,
     )
-    return frame.with_columns(day=pl.col("performed_at_us") / _MICROSECONDS_PER_DAY)
+    return frame.with_columns(day=pl.col("performed_at_us") / MICROSECONDS_PER_DAY)
 
 
 _WORK: Final = pl.Schema({"wrench": pl.String, "performed_at_us": pl.Int64, "count": pl.Int64})

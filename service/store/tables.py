@@ -26,6 +26,7 @@ from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 from sqlalchemy.types import JSON, TypeDecorator
 
 EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+MICROSECONDS_PER_DAY: Final = 86_400_000_000
 _MICROSECOND: Final = timedelta(microseconds=1)
 
 

@@ -7,7 +7,13 @@ from hypothesis import strategies as st
 
 from analysis.deviation import with_deviations
 from analysis.evidence import READINGS, WRENCHES
-from analysis.standing import UNKNOWN, Standing, standing, standings
+from analysis.standing import (
+    UNKNOWN,
+    Standing,
+    found_out_by_readings,
+    standing,
+    standings,
+)
 from analysis.vocabulary import CheckKind, Direction
 
 FOUND, LEFT, VERIFIED = CheckKind.AS_FOUND, CheckKind.AS_LEFT, CheckKind.VERIFICATION
@@ -76,3 +82,34 @@ def test_the_order_of_arrival_changes_nothing(checks, order):
     arrived = list(named)
     order.shuffle(arrived)
     assert found_out_by(arrived) == found_out_by(named)
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.integers(0, 4),
+            st.sampled_from(CheckKind),
+            st.lists(
+                st.sampled_from((90.0, 95.9, 96.0, 96.15384615384616, 100.0, 104.2)), min_size=1
+            ),
+        ),
+        min_size=1,
+        max_size=8,
+    ),
+    st.booleans(),
+)
+def test_plain_arithmetic_finds_what_the_frames_find(checks, of_full_scale):
+    """Limits of 4 % are met to the digit, from both sides and on both bases."""
+    rows = [
+        ("W", "clockwise", f"check {n}", kind.value, float(day), None, False, 100.0, 100.0, reading)
+        for n, (day, kind, readings) in enumerate(checks)
+        for reading in readings
+    ]
+    wrench = WRENCH.with_columns(mpd_cw_of_full_scale=pl.lit(of_full_scale))
+    frame = with_deviations(wrench, pl.DataFrame(rows, schema=READINGS, orient="row"))
+    plain = [(row[2], row[3], row[4], row[8], row[9]) for row in reversed(rows)]
+    assert (
+        found_out_by_readings(plain, 4.0, of_full_scale, 100.0)
+        == standing(frame, "W", Direction.CLOCKWISE).found_out_by
+    )
+    assert found_out_by_readings(plain, None, of_full_scale, 100.0) is None
