@@ -44,6 +44,7 @@ if TYPE_CHECKING:
 MOST_ENTRIES: Final = 4
 MOST_DAYS: Final = 2  # of one evidence: two kilobytes a wrench and direction each
 MOST_BY_WORK: Final = 64
+MOST_ANSWERS: Final = 1024  # about one wrench in one question: some ten kilobytes each
 
 
 @dataclass(frozen=True, slots=True)
@@ -323,6 +324,8 @@ class FleetCache:
         self._entries: OrderedDict[Key, ShopEvidence] = OrderedDict()
         self._learnt: dict[str, Learnt] = {}
         self.registries = Kept(MOST_ENTRIES)
+        # As they were sent, by the tag of the question, which holds all that they depend on.
+        self.answers = Kept(MOST_ANSWERS)
         self._relearning = None if relearn_after_s is None else Relearning(relearn_after_s)
 
     def evidence(

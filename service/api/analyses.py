@@ -10,7 +10,14 @@ from analysis.vocabulary import Band, Direction
 from service import methods
 from service.api.access import Shop
 from service.api.parameters import AsOf, DirectionQuery, IfNoneMatch, SerialPath
-from service.api.questions import Question, answer_to, answered_or_why_not, ask, directions_of
+from service.api.questions import (
+    Question,
+    answer_once,
+    answer_to,
+    answered_or_why_not,
+    ask,
+    directions_of,
+)
 from service.methods import Method
 from service.records import Wrench
 from service.schemas.analyses import MethodAnswer
@@ -175,9 +182,9 @@ class AnalysisController(Controller):
         from analysis.what_if import what_if_of_wrench
 
         question = _asked(shop, serial, as_of, if_none_match, "due", direction, by_use=True)
-        fitted = question.evidence.under(question.policy)
 
         def of(way: Direction) -> DueAnswered:
+            fitted = question.evidence.under(question.policy)
             return DueAnswered.of(
                 serial,
                 way,
@@ -187,17 +194,17 @@ class AnalysisController(Controller):
                 question.today,
             )
 
-        ways = directions_of(question.subject, question.evidence, direction)
-        answers = answered_or_why_not(ways, of)
-        dates = [each.due_on for each in answers if isinstance(each, DueAnswered)]
-        return answer_to(
-            question,
-            DueAnswer(
+        def of_all() -> DueAnswer:
+            ways = directions_of(question.subject, question.evidence, direction)
+            answers = answered_or_why_not(ways, of)
+            dates = [each.due_on for each in answers if isinstance(each, DueAnswered)]
+            return DueAnswer(
                 **_common(question, methods.FORECAST),
                 due_on=min(dates, default=None),
                 directions=answers,
-            ),
-        )
+            )
+
+        return answer_once(shop, question, of_all)
 
 
 def _asked(

@@ -167,6 +167,18 @@ def answer_to(question: Question[Any], body: Body) -> JsonResponse[Body]:
     return JsonResponse(body, headers={"ETag": question.tag, **REVALIDATE})
 
 
+def answer_once(
+    shop: Shop, question: Question[Any], work_out: Callable[[], Body]
+) -> JsonResponse[Body]:
+    """The answer that `work_out` gives, worked out and rendered once while its tag stands."""
+    rendered = shop.fleets.answers.get(
+        question.tag, lambda: answer_to(question, work_out()).to_keep
+    )
+    return JsonResponse[Body].rebuilt(
+        rendered, status=200, headers={"ETag": question.tag, **REVALIDATE}
+    )
+
+
 def directions_of(
     wrench: Wrench, evidence: ShopEvidence, asked: Direction | None
 ) -> Iterator[Direction]:

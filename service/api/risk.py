@@ -16,7 +16,7 @@ from service.api.operations import tells
 from service.api.paging import registry_of
 from service.api.parameters import AsOf, DirectionQuery, IfNoneMatch, SerialPath, date_of
 from service.api.pull_date import pulled_on
-from service.api.questions import Question, answer_to, ask, directions_of
+from service.api.questions import Question, answer_once, ask, directions_of
 from service.findings import Finding
 from service.frames import number_of_date
 from service.pull import PullDay, judge_pull, torque_of
@@ -93,7 +93,7 @@ class RiskController(Controller):
             if_none_match=if_none_match,
             by_use=True,
         )
-        return answer_to(question, _answer(question, direction, pull, on))
+        return answer_once(shop, question, lambda: _answer(question, direction, pull, on))
 
 
 def _torque(torque: float | None, unit: str | None) -> Torque | None:
