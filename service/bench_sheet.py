@@ -191,14 +191,11 @@ def _expected_scatter(
 ) -> "list[Scatter | None]":
     from analysis.bands import Bands
     from analysis.deviation import with_deviations
-    from analysis.expectation import expect
+    from analysis.expectation import expect_each
 
     history = with_deviations(wrench_frame(wrench), reading_frame(earlier))
     bands = Bands(policy.low_band_below, policy.upper_band_above)
-    return [
-        # As left: the scatter is what is asked for, and the level is left alone.
-        expect(
-            history, direction, mark.nm / wrench.full_scale.nm, bands, kind=CheckKind.AS_LEFT
-        ).scatter
-        for mark in marks
-    ]
+    targets = [mark.nm / wrench.full_scale.nm for mark in marks]
+    # As left: the scatter is what is asked for, and the level is left alone.
+    each = expect_each(history, direction, targets, bands, kind=CheckKind.AS_LEFT)
+    return [expected.scatter for expected in each]
