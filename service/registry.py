@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping
 from functools import cached_property
 
 from service.records import ServiceStatus, Wrench
+from service.store.errors import UnknownRecord
 
 
 class Registry:
@@ -26,6 +27,13 @@ class Registry:
     @cached_property
     def by_serial(self) -> Mapping[str, Wrench]:
         return {wrench.serial: wrench for wrench in self.wrenches}
+
+    def get(self, serial: str) -> Wrench:
+        """Raises UnknownRecord."""
+        wrench = self.by_serial.get(serial)
+        if wrench is None:
+            raise UnknownRecord("wrench", serial)
+        return wrench
 
     @cached_property
     def in_service(self) -> tuple[Wrench, ...]:

@@ -79,7 +79,8 @@ class RiskController(Controller):
         pull = _torque(torque, unit)
 
         def about(records: ShopStore) -> tuple[Wrench, Registry]:
-            return records.wrenches.get(serial), registry_of(shop, records)
+            registry = registry_of(shop, records)
+            return registry.get(serial), registry
 
         question = ask(
             shop,

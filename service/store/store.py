@@ -6,9 +6,9 @@ from contextlib import ExitStack, contextmanager
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Final, Self
+from typing import TYPE_CHECKING, Any, Final, NamedTuple, Self
 
-from sqlalchemy import URL, Connection, insert, select
+from sqlalchemy import URL, Connection, Row, insert, select
 
 from service import metrics
 from service.access.caller import Caller
@@ -48,9 +48,16 @@ class ShopStore:
     """The repositories of one shop in one transaction."""
 
     def __init__(
-        self, connection: Connection, shop_id: int, key: str, caller: Caller | None = None
+        self,
+        connection: Connection,
+        shop_id: int,
+        key: str,
+        caller: Caller | None = None,
+        snapshot: "ShopVersions | None" = None,
     ) -> None:
+        """snapshot   what holds until the transaction ends; None: it may change the shop"""
         self.key = key
+        self._snapshot = snapshot
         self._scope = Scope(connection, shop_id, caller)
         self.recorded = self._scope.recorded
         self.wrenches = Wrenches(self._scope)
@@ -120,19 +127,32 @@ class ShopStore:
         """A text that changes whenever `evidence`, `circumstances` or `checks.papers` could answer
         differently for the same `as_of`.
         """
-        shop = self._scope.connection.execute(
-            select(ShopRow.token, ShopRow.evidence_version).where(ShopRow.id == self._scope.shop_id)
-        ).one()
-        return f"{shop.token}-{shop.evidence_version}"
+        return self._versions().evidence
 
     def pulls_version(self) -> int:
         """A number that rises with every change of the recorded pulls."""
-        return (
-            self._scope.connection.execute(
-                select(ShopRow.pulls_version).where(ShopRow.id == self._scope.shop_id)
-            ).scalar_one()
-            or 0
-        )
+        return self._versions().pulls
+
+    def _versions(self) -> "ShopVersions":
+        if self._snapshot is not None:
+            return self._snapshot
+        query = select(*_VERSIONS).where(ShopRow.id == self._scope.shop_id)
+        return ShopVersions.of(self._scope.connection.execute(query).one())
+
+
+_VERSIONS: Final = (ShopRow.id, ShopRow.token, ShopRow.evidence_version, ShopRow.pulls_version)
+
+
+class ShopVersions(NamedTuple):
+    """What `evidence_version` and `pulls_version` answer."""
+
+    evidence: str
+    pulls: int
+
+    @classmethod
+    def of(cls, row: Row[*tuple[Any, ...]]) -> Self:
+        """From the columns _VERSIONS."""
+        return cls(f"{row.token}-{row.evidence_version}", row.pulls_version or 0)
 
 
 class Store:
@@ -272,9 +292,10 @@ class Store:
     def _shop_store(
         self, connection: Connection, shop: str, caller: Caller | None = None, *, lock: bool = False
     ) -> ShopStore:
-        shop_id = _shop_id(connection, shop, lock=lock)
-        self._backend.enter(connection, shop_id)
-        return ShopStore(connection, shop_id, shop, caller)
+        row = _shop_row(connection, shop, lock=lock)
+        self._backend.enter(connection, row.id)
+        snapshot = None if lock else ShopVersions.of(row)
+        return ShopStore(connection, row.id, shop, caller, snapshot)
 
 
 def _backend(address: Path | URL) -> Backend:
@@ -285,16 +306,17 @@ def _backend(address: Path | URL) -> Backend:
     return Postgresql(address)
 
 
-def _shop_id(connection: Connection, shop: str, *, lock: bool = False) -> int:
-    query = select(ShopRow.id).where(ShopRow.key == shop)
+def _shop_row(connection: Connection, shop: str, *, lock: bool = False) -> Row[*tuple[Any, ...]]:
+    """The columns _VERSIONS of the shop."""
+    query = select(*_VERSIONS).where(ShopRow.key == shop)
     if lock:
         # SQLite holds the write lock of the whole file by now; a server locks the shop's row. Its
         # key stays free, or every row that refers to it would wait as well.
         query = query.with_for_update(key_share=True)
-    shop_id = connection.execute(query).scalar_one_or_none()
-    if shop_id is None:
+    row = connection.execute(query).one_or_none()
+    if row is None:
         raise UnknownRecord("shop", shop)
-    return shop_id
+    return row
 
 
 def _add_shop(connection: Connection, shop: str) -> None:

@@ -15,6 +15,7 @@ from litestar.testing import TestClient
 from story import app_over
 
 from service.store import LOCAL_SHOP, Store
+from service.store import store as store_module
 
 CLOSED = [operation for operation in OPERATIONS if not operation.is_open]
 # Its wrench is the other shop's, and refused as unknown.
@@ -108,9 +109,12 @@ def test_a_token_that_opens_the_wrong_shop_is_caught(
 def test_a_store_that_looks_into_the_first_shop_is_caught(
     shops: TwoShops, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    with shops.store.read(LOCAL_SHOP) as records:
-        first = records._scope.shop_id
-    monkeypatch.setattr("service.store.store._shop_id", lambda *_, **__: first)
+    row_of = store_module._shop_row
+    monkeypatch.setattr(
+        store_module,
+        "_shop_row",
+        lambda connection, _, **how: row_of(connection, LOCAL_SHOP, **how),
+    )
     assert {"readWrench", "readCheck", "readPolicy"} - caught(shops) == {"readPolicy"}
 
 
