@@ -1,7 +1,7 @@
 """The service over HTTP against the bare driver and against its own most trivial answer.
 
     python -m tests.benchmarks.http            # the demo's forty wrenches, and a thousand
-    python -m tests.benchmarks.http 100000     # the demo's, and so many
+    python -m tests.benchmarks.http 100000     # the demo's, and so many; 0: the demo's alone
 
 `wrench-drift serve` runs as a shop runs it, over SQLite. Everything is measured by turns in one
 run, so that what else the machine does falls on both sides of a ratio alike:
@@ -360,7 +360,10 @@ def measure(path: Path, what: str, *, storing: bool) -> None:
     shutil.copy(path, path.with_name("bare.db"))
     for start in ("first", "second"):
         with Served(path, token) as served:
-            say(f"{what}: {start} start, answers after {served.first_answer_s:.2f} s")
+            say(
+                f"{what}: {start} start, answers after {served.first_answer_s:.2f} s, of processor "
+                f"{served.processor_s():.2f} s"
+            )
             if start == "second":
                 measure_answers(served, wrenches[:12], what)
                 if storing:
@@ -384,8 +387,9 @@ def main(many: int) -> None:
         shutil.copy(path, larger)
         measure(path, f"{wrenches} wrenches", storing=True)
         copies = -(-many // wrenches)
-        copy_records(larger, copies)
-        measure(larger, f"{copies * wrenches} wrenches", storing=False)
+        if copies > 1:
+            copy_records(larger, copies)
+            measure(larger, f"{copies * wrenches} wrenches", storing=False)
 
 
 if __name__ == "__main__":
