@@ -14,7 +14,7 @@ from requests_sent import Sent
 from store_audit import damage
 
 _TRIES = 4  # for an image that was not seen yet
-_MOST_TOLD = 2_000
+_MOST_TOLD = 20_000
 
 
 @dataclass

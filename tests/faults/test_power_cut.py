@@ -114,7 +114,7 @@ def test_a_sync_left_out_is_found(shipped: Record, name: str, what: str) -> None
     [
         (SYNCHRONOUS_NORMAL, "was acknowledged and is lost"),
         (KEY_AFTER_COMMIT, "checks are stored, its answer is not"),
-        (READINGS_OUTSIDE, "checks are stored, its answer is not"),
+        (READINGS_OUTSIDE, "there are points or readings without their check"),
         (FILE_IN_PIECES, f"of {PER_FILE} checks are stored"),
     ],
     ids=lambda value: value.what if isinstance(value, Defect) else "",
