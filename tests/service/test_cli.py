@@ -244,6 +244,7 @@ def test_openapi_writes_the_description(run, tmp_path):
 # --- access -------------------------------------------------------------------------------------
 
 
+@pytest.mark.sqlite
 def test_a_token_is_shown_once_and_only_its_digest_is_kept(run, tmp_path):
     run("db", "upgrade")
     made = run("token", "create", "--name", "bench 2", "--scope", "bench")
