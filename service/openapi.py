@@ -29,6 +29,7 @@ from service.api.operations import TextBody, Told, tells, told_by
 from service.api.problem_kinds import Kind
 from service.api.problems import MEDIA_TYPE as PROBLEM
 from service.api.routes import HANDLERS, dependencies
+from service.openapi_links import links_from
 from service.schemas.problems import ProblemAnswer
 
 _ABOUT: Final = """Calibration drift of torque wrenches: what each check found, how each wrench
@@ -213,6 +214,8 @@ def _complete(
         answer["content"] = content
     if headers := _headers(names, told):
         answer["headers"] = headers
+    if links := links_from(operation["operationId"]):
+        answer["links"] = links
     operation["responses"] = {status: answer}
     if "If-None-Match" in names:
         operation["responses"]["304"] = {

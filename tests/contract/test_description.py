@@ -96,6 +96,23 @@ def test_every_problem_of_an_operation_is_of_a_kind_documented(operation: dict[s
             assert_conforms(example, body["schema"])
 
 
+def test_links_lead_to_operations_and_bring_every_path_parameter() -> None:
+    by_id = {operation["operationId"]: operation for *_, operation in operations()}
+    followed = 0
+    for operation in by_id.values():
+        for response in operation["responses"].values():
+            for link in response.get("links", {}).values():
+                parameters = by_id[link["operationId"]].get("parameters", [])
+                known = {f"{each['in']}.{each['name']}" for each in parameters}
+                in_path = {name for name in known if name.startswith("path.")}
+                given = set(link["parameters"])
+                assert given <= known
+                # A chart is named by whoever asks; of the rest nothing is left open.
+                assert in_path - given <= {"path.name"}
+                followed += 1
+    assert followed > 50
+
+
 def test_every_kind_of_problem_is_expected_somewhere() -> None:
     """But for a method that no operation has."""
     told = {
