@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import click
 
 from service.cli.faults import told_plainly
-from service.cli.options import settings_with, store_option
+from service.cli.options import settings_with, shop_option, store_option
 
 if TYPE_CHECKING:
     from service.audit import Audit
@@ -66,6 +66,32 @@ def head(store: str | Path | None, shop: str | None) -> None:
                 click.echo(
                     f"{key}: entry {last.number}, {last.hash}" if last else f"{key}: no entry yet"
                 )
+
+
+@audit.command()
+@click.argument("target", metavar="FOLDER_OR_ZIP", type=click.Path(path_type=Path))
+@store_option
+@shop_option
+def export(target: Path, store: str | Path | None, shop: str | None) -> None:
+    """Write everything that an assessor needs of one shop, as a new folder or a new .zip.
+
+    Checks, readings, voids, work, trail, testers, policies and the chain, in CSV and JSON, with
+    a README.txt that says how to check them without this program. The exit status is 1 when
+    something was altered; it is written all the same.
+    """
+    with told_plainly():
+        from service.auditor_export import export_for_auditor
+        from service.store import Store
+
+        settings = settings_with(store=store, shop=shop)
+        now = settings.clock().now()
+        with Store.open(settings.store) as opened, opened.read(settings.shop) as records:
+            written = export_for_auditor(target, records, now)
+    _tell(settings.shop, written.found)
+    click.echo(f"{target} is written. SHA-256 of its manifest.json: {written.manifest_sha256}")
+    click.echo("Note that and the head where nobody can change them.")
+    if written.found.misfit is not None:
+        raise SystemExit(1)
 
 
 def _tell(shop: str, found: "Audit") -> None:

@@ -17,6 +17,7 @@ from service.store import migrate as migrations
 from service.store.access import SignIns, Tokens, sign_in_with, token_with
 from service.store.address import address_of, told
 from service.store.angle_checks import AngleChecks
+from service.store.auditor_tables import AuditorTables
 from service.store.backend import Backend
 from service.store.bookings import Bookings
 from service.store.checks import Checks
@@ -73,6 +74,7 @@ class ShopStore:
         self.sign_ins = SignIns(self._scope)
         self.ledger = Ledger(self._scope)
         self.contents = StoredContents(connection, shop_id)
+        self.auditor_tables = AuditorTables(self._scope)
 
     def evidence(
         self, as_of: datetime, wrench: str | None = None

@@ -65,3 +65,22 @@ def test_a_head_that_is_gone_ends_with_status_1(path):
 
 def test_a_head_is_of_one_shop(path):
     assert run("verify", "--store", path, "--since-head", "ab" * 32).exit_code == 2
+
+
+def test_an_export_tells_what_to_note(path, tmp_path):
+    told = run("export", tmp_path / "audit.zip", "--store", path)
+    assert told.exit_code == 0
+    assert "local: all " in told.output
+    assert re.search(r"SHA-256 of its manifest\.json: [0-9a-f]{64}\n", told.output)
+    assert (tmp_path / "audit.zip").is_file()
+    again = run("export", tmp_path / "audit.zip", "--store", path)
+    assert again.exit_code == 1
+    assert "never written over" in again.output
+
+
+def test_an_export_of_altered_records_is_written_and_ends_with_status_1(path, tmp_path):
+    altered(path, "UPDATE readings SET reference_value = 19.95 WHERE check_number = 2")
+    told = run("export", tmp_path / "audit", "--store", path)
+    assert told.exit_code == 1
+    assert "local: ALTERED. entry " in told.output
+    assert (tmp_path / "audit" / "README.txt").is_file()
