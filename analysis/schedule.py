@@ -14,12 +14,12 @@ What a plan costs, in this order; each is made as small as it can be without mor
    that are nearest to failing. The tenth keeps anybody from being called without need;
 5. expected days out of tolerance until the checks, where all else is equal.
 
-This is a transport problem with several costs in turn, solved exactly (`analysis.lexicographic`).
-A check comes no earlier than the bench needs: with N checks in all, it falls on one of the last N
-places up to its due date, or, late, on one of the first N places of all; other days are left out.
+This is a transport problem with several costs in turn, solved exactly (`analysis.transport`): the
+first three are whole days; the last two are rounded to whole steps of 1e-9 of a day for each visit,
+and no plan is better than this one in the costs so rounded.
 """
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Final
@@ -28,9 +28,10 @@ import numpy as np
 
 from analysis.arrays import Array
 from analysis.due import Due
-from analysis.lexicographic import Rows, least_in_turn
+from analysis.transport import Whole, placed_in_turn
 
 _LEAST_WORTH: Final = 0.1  # of a day of interval, as a share of what the shop accepts for one
+_STEPS: Final = 1e9  # of a cost in a day
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,18 +152,10 @@ class _Priced:
             self._exposure - self._exposure[start], 0.0
         )
 
-    @property
-    def overdue(self) -> bool:
-        return self.due < 0
-
-    def costs(self, offset: int) -> tuple[float, ...]:
-        """What the module counts, in its order."""
-        days = (
-            (offset, 0, 0)
-            if self.overdue
-            else (0, max(offset - self.cap, 0), max(offset - self.due, 0))
-        )
-        return (*map(float, days), float(self.price[offset]), float(self._exposure[offset]))
+    def exposure(self, offsets: Whole) -> Array:
+        """Expected days out of tolerance until each day."""
+        found: Array = self._exposure[offsets]
+        return found
 
     def visit(self, day: date) -> Visit:
         return Visit(
@@ -175,42 +168,26 @@ class _Priced:
             expected_days_out=float(self._exposure[(day - self._first_day).days]),
         )
 
-    def candidates(self, offsets: Array, free: Array, overdue: int, everyone: int) -> list[int]:
-        """The places in `offsets` (ascending days) among which the best plan has this check."""
-        before = np.cumsum(free) - free
-        if self.overdue:
-            return [int(i) for i in np.flatnonzero(before < overdue)]
-        in_time = offsets <= self.due
-        after = np.cumsum((free * in_time)[::-1])[::-1] - free  # places between it and the due date
-        return [
-            int(i) for i in np.flatnonzero(np.where(in_time, after < everyone, before < everyone))
-        ]
-
 
 def _placed(items: Sequence[_Priced], days: Sequence[date], free: Sequence[int]) -> list[date]:
     """The day of each item."""
     first = items[0]._first_day
     offsets = np.array([(day - first).days for day in days])
-    places = np.array(free)
-    overdue = sum(item.overdue for item in items)
-    arcs = [
-        (i, j)
-        for i, item in enumerate(items)
-        for j in item.candidates(offsets, places, overdue, len(items))
-    ]
-    costs = np.array([items[i].costs(int(offsets[j])) for i, j in arcs])
-    columns = np.arange(len(arcs))
-    of_item = np.array([i for i, _ in arcs])
-    of_day = np.array([j for _, j in arcs]) + len(items)
-    chosen = least_in_turn(
-        list(costs.T),
-        Rows(
-            row=np.concatenate([of_item, of_day]),
-            column=np.concatenate([columns, columns]),
-            value=np.ones(2 * len(arcs)),
-            lower=np.concatenate([np.ones(len(items)), np.full(len(days), -np.inf)]),
-            upper=np.concatenate([np.ones(len(items)), places]),
-        ),
-    )
-    found = {arcs[k][0]: days[arcs[k][1]] for k in np.flatnonzero(chosen > 0.5)}
-    return [found[i] for i in range(len(items))]
+    at = placed_in_turn(_costs(items, offsets), np.array(free))
+    return [days[column] for column in at.tolist()]
+
+
+def _costs(items: Sequence[_Priced], offsets: Whole) -> Iterator[Whole]:
+    """What the module counts, in its order: each (items, days)."""
+    due = np.array([item.due for item in items])[:, None]
+    cap = np.array([item.cap for item in items])[:, None]
+    yield np.where(due < 0, offsets, 0)
+    for last in (cap, due):
+        yield np.where(due < 0, 0, np.maximum(offsets - last, 0))
+    yield _in_steps([item.price[offsets] for item in items])
+    yield _in_steps([item.exposure(offsets) for item in items])
+
+
+def _in_steps(days: Sequence[Array]) -> Whole:
+    steps: Whole = np.rint(np.stack(days) * _STEPS).astype(np.int64)
+    return steps

@@ -5,7 +5,7 @@ are levelled around them. The plan is always made for a year, and the days asked
 beginning, so that a wrench's day does not hang on how far one looks.
 """
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
@@ -91,10 +91,13 @@ def bench_plan(book: BenchBook, due: "Mapping[tuple[str, Direction], Due]", days
         for serial, wrench in book.wrenches.items()
         if wrench.status is ServiceStatus.IN_SERVICE
     )
+    found: dict[str, list[Due]] = {}
+    for (serial, _), each in due.items():
+        found.setdefault(serial, []).append(each)
     known = {
-        serial: item
+        serial: _waiting(serial, found[serial], book)
         for serial in sorted({*in_service, *(booking.wrench for booking in booked)})
-        if (item := _waiting(serial, due, book)) is not None
+        if serial in found
     }
     with_a_day = {booking.wrench for booking in booked}
     waiting = [
@@ -124,10 +127,8 @@ def bench_plan(book: BenchBook, due: "Mapping[tuple[str, Direction], Due]", days
     )
 
 
-def _waiting(
-    serial: str, due: "Mapping[tuple[str, Direction], Due]", book: BenchBook
-) -> "Waiting | None":
-    """A wrench with its days; None: no reading of it is known.
+def _waiting(serial: str, own: "Collection[Due]", book: BenchBook) -> "Waiting":
+    """A wrench with its days, from what is known of its directions, at least one.
 
     Both directions are checked in one visit; the one more likely to fail counts, a lower bound
     where both may.
@@ -136,19 +137,10 @@ def _waiting(
 
     from analysis.schedule import Waiting, failing_by_day
 
-    found = due_days(due, serial, book.policy.time_zone)
-    if found is None:
-        return None
+    days = due_days(own, book.policy.time_zone)
     today = number_of_date(book.today)
-    failing = np.max(
-        [
-            failing_by_day(due[serial, way], today, HORIZON_DAYS)
-            for way in Direction
-            if (serial, way) in due
-        ],
-        axis=0,
-    )
-    return Waiting(serial, found.due, found.cap, tuple(map(float, failing)))
+    failing = np.max([failing_by_day(each, today, HORIZON_DAYS) for each in own], axis=0)
+    return Waiting(serial, days.due, days.cap, tuple(failing.tolist()))
 
 
 def _planned(plan: "Plan", known: "Mapping[str, Waiting]") -> list[PlannedVisit]:

@@ -7,7 +7,7 @@ a refusal would only keep the day from being known.
 """
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import TYPE_CHECKING
@@ -170,13 +170,8 @@ class DueDay:
     cap: date
 
 
-def due_days(
-    due: "Mapping[tuple[str, Direction], Due]", serial: str, time_zone: str
-) -> DueDay | None:
-    """The earlier direction counts; None: no reading of the wrench is known."""
-    own = [found for (wrench, _), found in due.items() if wrench == serial]
-    if not own:
-        return None
+def due_days(own: "Collection[Due]", time_zone: str) -> DueDay:
+    """Of a wrench's directions, at least one; the earlier counts."""
     caps = [min(found.months_day, found.cycles_day or found.months_day) for found in own]
     return DueDay(
         due=min(date_of_day(found.due_day, time_zone) for found in own),

@@ -92,7 +92,7 @@ def test_no_plan_costs_less(
     best = min(tuple(np.round(cost, 9)) for cost in _all_plans(waiting, room))
     on = _on(plan) | dict.fromkeys(plan.without_room, _day(last + 1))
     found = sum((_cost(item, (on[item.wrench] - MONDAY).days) for item in waiting), np.zeros(5))
-    assert tuple(found) == pytest.approx(best, abs=1e-6)
+    assert tuple(found) == pytest.approx(best, abs=1e-8)
 
 
 @given(
