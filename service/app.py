@@ -57,10 +57,11 @@ def create_app(
     shops = Shops(opened, clock or settings.clock(), relearn_after_s)
     fleet_days = FleetDaysOfShops(shops)
     made_ready = MadeReadyOfShops(shops)
+    proxies = Proxies(settings.trusted_proxies)
     admission = Admission(
         shops,
         settings.hosts,
-        Proxies(settings.trusted_proxies),
+        proxies,
         Rates(settings.requests_per_minute),
     )
 
@@ -82,7 +83,7 @@ def create_app(
         if store is None:
             opened.close()
 
-    return Application(
+    app = Application(
         [*HANDLERS, openapi_json, PAGES],
         dependencies=dependencies(shops)
         | {
@@ -100,11 +101,14 @@ def create_app(
         request_max_body_size=MOST_BYTES,
         template_config=template_config(),
     )
+    app.proxies = proxies
+    return app
 
 
 def create_served_app() -> Application:
     """The application as a server runs it: from the environment, warmed up, quick to follow."""
-    log_json_lines()
-    standing = Settings.from_environment(os.environ).pinned_at is not None
+    settings = Settings.from_environment(os.environ)
+    log_json_lines(settings.log_level)
+    standing = settings.pinned_at is not None
     # Where the clock stands still nothing comes a minute later: answers stay as they were first.
     return create_app(warm=True, relearn_after_s=math.inf if standing else _RELEARN_AFTER_S)

@@ -36,9 +36,13 @@ class JsonLines(logging.Formatter):
         return json.dumps(line, ensure_ascii=False)
 
 
-def log_json_lines() -> None:
-    """Have everything that this process logs written as JSON lines, this service's from INFO on."""
+def log_json_lines(level: str) -> None:
+    """Have everything that this process logs written as JSON lines.
+
+    level   name of the least that this service's own lines must be; of others it is a warning
+    """
     handler = logging.StreamHandler(sys.stderr)
     handler.setFormatter(JsonLines())
-    logging.basicConfig(level=logging.WARNING, handlers=[handler], force=True)
-    logging.getLogger("service").setLevel(logging.INFO)
+    own = logging.getLevelNamesMapping()[level.upper()]
+    logging.basicConfig(level=max(own, logging.WARNING), handlers=[handler], force=True)
+    logging.getLogger("service").setLevel(own)

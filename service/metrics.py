@@ -50,6 +50,12 @@ WRITERS_WAITING: Final = Gauge(
     multiprocess_mode="livesum",
     registry=_registry,
 )
+LEARNING_WAITING: Final = Gauge(
+    "wrench_drift_learning_waiting",
+    "Shops whose laws wait to be learnt anew, or are being learnt.",
+    multiprocess_mode="livesum",
+    registry=_registry,
+)
 LEARNING_SECONDS: Final = Histogram(
     "wrench_drift_learning_seconds",
     "Learning the families' laws of a shop anew, in the background.",

@@ -331,6 +331,7 @@ def _problem_example(kind: Kind) -> Described:
         "status": kind.status,
         "detail": kind.meaning,
         "errors": [{"field": "", "row": None, "detail": kind.meaning, "remedy": kind.remedy}],
+        "request": "00000000-0000-4000-8000-000000000000",
     }
 
 

@@ -3,9 +3,14 @@
 The checks of one morning come one by one; the families' laws are learnt anew once they are all in.
 """
 
+import logging
 import math
 from collections.abc import Callable
 from threading import Condition, Thread
+
+from service import metrics
+
+_log = logging.getLogger(__name__)
 
 
 class Relearning:
@@ -25,6 +30,8 @@ class Relearning:
         if self._after_s == math.inf:
             return
         with self._changed:
+            if subject not in self._waiting:
+                metrics.LEARNING_WAITING.inc()
             self._waiting[subject] = work
             if self._thread is None:
                 # A daemon: work under way must not hold a process that is to end.
@@ -42,9 +49,18 @@ class Relearning:
                 self._changed.wait_for(lambda: False, self._after_s)
                 due, self._waiting = self._waiting, {}
             for work in due.values():
-                work()
+                self._do(work)
             with self._changed:
                 if not self._waiting:
                     self._thread = None
                     self._changed.notify_all()
                     return
+
+    def _do(self, work: Callable[[], None]) -> None:
+        try:
+            work()
+        except Exception:
+            # A defect; what is asked for later is another matter, and must not wait for ever.
+            _log.exception("work in the background failed")
+        finally:
+            metrics.LEARNING_WAITING.dec()

@@ -18,8 +18,11 @@ PINNED_AT: Final = "WRENCH_DRIFT_PINNED_AT"
 ALLOWED_HOSTS: Final = "WRENCH_DRIFT_ALLOWED_HOSTS"
 REQUESTS_PER_MINUTE: Final = "WRENCH_DRIFT_REQUESTS_PER_MINUTE"
 TRUSTED_PROXIES: Final = "WRENCH_DRIFT_TRUSTED_PROXIES"
+LOG_LEVEL: Final = "WRENCH_DRIFT_LOG_LEVEL"
+METRICS_FOLDER: Final = "PROMETHEUS_MULTIPROC_DIR"  # the name that the metrics' library goes by
 
 STORE_SCHEMES: Final = ("postgresql", "postgres", "sqlite")
+LOG_LEVELS: Final = ("debug", "info", "warning", "error")
 
 
 class UnusableSettings(ValueError):  # noqa: N818 - a finding about the environment
@@ -42,6 +45,7 @@ class Settings:
     allowed_hosts    names by which the service may be asked for, beside its addresses and `host`
     requests_per_minute  how often one token may be used, in one process
     trusted_proxies  addresses and networks whose word about the client and TLS is taken
+    log_level        one of LOG_LEVELS
     """
 
     store: str | Path = Path("wrench-drift.db")
@@ -52,6 +56,7 @@ class Settings:
     allowed_hosts: tuple[str, ...] = ()
     trusted_proxies: tuple[str, ...] = ()
     requests_per_minute: int = 3000
+    log_level: str = "info"
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str]) -> Self:
@@ -105,6 +110,17 @@ class Settings:
                     "e.g. 10.0.0.7 or 10.0.0.0/24, with commas between them"
                 )
 
+        shop = given.get(SHOP, defaults.shop)
+        if not is_shop_key(shop):
+            findings.append(f"{SHOP} is {shop!r}; give a short text that can be printed")
+
+        log_level = given.get(LOG_LEVEL, defaults.log_level).casefold()
+        if log_level not in LOG_LEVELS:
+            findings.append(f"{LOG_LEVEL} is {given[LOG_LEVEL]!r}; give {', '.join(LOG_LEVELS)}")
+
+        if missing := missing_metrics_folder(environment):
+            findings.append(missing)
+
         store: str | Path = defaults.store
         # The first that is set decides, and only that one is looked at.
         chosen = next((name for name in (STORE, DATABASE_URL) if name in given), None)
@@ -126,11 +142,12 @@ class Settings:
             store=store,
             host=host,
             port=port,
-            shop=given.get(SHOP, defaults.shop),
+            shop=shop,
             pinned_at=pinned_at,
             allowed_hosts=hosts,
             trusted_proxies=proxies,
             requests_per_minute=int(rate),
+            log_level=log_level,
         )
 
     def to_environment(self) -> dict[str, str]:
@@ -144,6 +161,7 @@ class Settings:
             ALLOWED_HOSTS: ",".join(self.allowed_hosts),
             TRUSTED_PROXIES: ",".join(self.trusted_proxies),
             REQUESTS_PER_MINUTE: str(self.requests_per_minute),
+            LOG_LEVEL: self.log_level,
         }
 
     def clock(self) -> Clock:
@@ -164,6 +182,21 @@ class Settings:
             return ip_address(self.host).is_loopback
         except ValueError:
             return False  # a name: where it leads is not known here
+
+
+def is_shop_key(text: str) -> bool:
+    return text.isprintable() and bool(text.strip()) and len(text) <= 64
+
+
+def missing_metrics_folder(environment: Mapping[str, str]) -> str | None:
+    """What is wrong with the folder that workers share their counts in; None: nothing.
+
+    Apart, because the metrics' library looks for it as soon as it is imported.
+    """
+    folder = environment.get(METRICS_FOLDER)
+    if folder is None or Path(folder).is_dir():
+        return None
+    return f"{METRICS_FOLDER} is {folder!r}; give an empty folder that is there, or leave it out"
 
 
 def _instant(text: str) -> datetime | None:

@@ -5,20 +5,29 @@ The framework answers HEAD with 405, and OPTIONS with the methods of one handler
 
 from typing import Any, cast
 
-from litestar import Litestar
+from litestar import Litestar, Request
 from litestar.types import HTTPScope, Message, Scope, Send
 
 from service.api.observed import observed
+from service.api.proxies import Proxies
 
 
 class Application(Litestar):
-    """The framework's application with these two methods answered in full."""
+    """The framework's application with these two methods answered in full.
+
+    proxies   those whose word about TLS is taken
+    """
+
+    proxies = Proxies()
 
     async def __call__(self, scope: Any, receive: Any, send: Any) -> None:
         if scope["type"] == "http":
-            await observed(self._answer, scope, receive, send)
+            await observed(self._answer, scope, receive, send, self._came_by_tls)
         else:
             await super().__call__(scope, receive, send)
+
+    def _came_by_tls(self, scope: Any) -> bool:
+        return self.proxies.came_by_tls(Request(scope))
 
     async def _answer(self, scope: Any, receive: Any, send: Any) -> None:
         method = scope.get("method")

@@ -33,8 +33,13 @@ _log = logging.getLogger(__name__)
 Asgi = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 
-async def observed(app: Asgi, scope: Any, receive: Receive, send: Send) -> None:
-    """Have `app` answer a request, and see to what all answers have in common."""
+async def observed(
+    app: Asgi, scope: Any, receive: Receive, send: Send, came_by_tls: Callable[[Any], bool]
+) -> None:
+    """Have `app` answer a request, and see to what all answers have in common.
+
+    came_by_tls   whether a request of this scope did, on its last stretch or before its proxies
+    """
     request_id = _request_id(scope)
     token = REQUEST_ID.set(request_id)
     status = 500
@@ -49,7 +54,7 @@ async def observed(app: Asgi, scope: Any, receive: Receive, send: Send) -> None:
             extra = [*_SAFE, (_HEADER, request_id.encode())]
             if not names.get(b"content-type", b"").startswith(_LOOKED_AT):
                 extra.append(_NOTHING_RUNS)
-            if scope.get("scheme") == "https":
+            if came_by_tls(scope):
                 extra.append(_STRICT_TRANSPORT)
             message["headers"] = [*given, *(each for each in extra if each[0] not in names)]
         await send(message)

@@ -31,12 +31,14 @@ from service.api.idempotency import KeyMissing, KeyReused
 from service.api.same_origin import CrossSiteRequest
 from service.api.sending import BodyTooSlow, EncodedBody
 from service.findings import Finding, Refused
+from service.logs import REQUEST_ID
 from service.recording import InQuarantine
 from service.schemas.problems import FindingAnswer, ProblemAnswer
 from service.store import errors as store
 
 MEDIA_TYPE: Final = "application/problem+json"
 _MOST_FINDINGS: Final = 1_000  # of one request; nobody mends more before sending it again
+_AT_TIMES: Final = ("request", "existing", "current_version")
 _BUSY_FOR_S: Final = 2  # another writer; a guess
 _AWAY_FOR_S: Final = 15  # until somebody has looked after the disk; a guess
 
@@ -70,10 +72,11 @@ def problem_response(request: Request[Any, Any, Any], error: Exception) -> Respo
         status=told.kind.status,
         detail=told.detail,
         errors=tuple(FindingAnswer.of(finding) for finding in findings),
+        request=REQUEST_ID.get(),
         existing=told.existing,
         current_version=told.current_version,
     )
-    left_out = {name for name in ("existing", "current_version") if getattr(body, name) is None}
+    left_out = {name for name in _AT_TIMES if getattr(body, name) is None}
     return Response(
         body.model_dump_json(exclude=left_out).encode(),
         status_code=told.kind.status,

@@ -1,5 +1,6 @@
 """Faults that a person can mend, told in a few lines and with exit status 1."""
 
+import os
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final
@@ -16,10 +17,13 @@ _MOST_TOLD: Final = 50
 @contextmanager
 def told_plainly() -> Iterator[None]:
     """Tell what the block raises about settings, store and files without a traceback."""
+    from service.settings import UnusableSettings, missing_metrics_folder
+
+    if missing := missing_metrics_folder(os.environ):
+        raise click.ClickException(missing)  # nothing that counts can even be imported
     from service.findings import Refused
     from service.fleet.engines import EngineFailed
     from service.fleet.files import UnusableDirectory
-    from service.settings import UnusableSettings
     from service.store import StoreError
 
     try:

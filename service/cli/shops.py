@@ -18,7 +18,9 @@ def shop() -> None:
 @store_option
 def add(key: str, store: str | Path | None) -> None:
     """Make sure of the shop KEY."""
-    if not key.isprintable() or not key.strip() or len(key) > 64:
+    from service.settings import is_shop_key
+
+    if not is_shop_key(key):
         raise click.UsageError("a shop's key is a short text that can be printed")
     with told_plainly():
         from service.store import Store

@@ -38,6 +38,10 @@ class ProblemAnswer(Answer):
     errors: tuple[FindingAnswer, ...] = Field(
         description="Everything that is wrong, at least one entry, each with its remedy."
     )
+    request: str | None = Field(
+        default=None,
+        description="The id of this request: its `X-Request-Id`, and `request_id` in the log.",
+    )
     existing: str | None = Field(
         default=None, description="The id or serial of the record that is already there."
     )

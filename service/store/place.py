@@ -48,4 +48,7 @@ def make_file(path: Path) -> None:
     try:
         os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644))
     except OSError as error:
-        raise StoreOutOfReach(f"no store can be made at {path}: {error.strerror}") from error
+        raise StoreOutOfReach(
+            f"no store can be made at {path}: {error.strerror}; name another file by --store or "
+            "WRENCH_DRIFT_STORE"
+        ) from error

@@ -24,7 +24,10 @@ class Sqlite:
     def find(self, *, make: bool) -> None:
         path = self._path
         if not path.parent.is_dir():
-            raise StoreUnusable(f"there is no directory {path.parent} to keep the store in")
+            raise StoreUnusable(
+                f"there is no directory {path.parent} to keep the store in; make it, or name "
+                "another file by --store or WRENCH_DRIFT_STORE"
+            )
         if make:
             make_file(path)
         elif not path.is_file():

@@ -13,6 +13,7 @@ from sample_records import NOW, a_check, a_tester, a_wrench
 
 from analysis.fleet import FleetFit, fit_fleet
 from analysis.vocabulary import CheckKind
+from service import metrics
 from service.app import create_app
 from service.clock import PinnedClock
 from service.relearning import Relearning
@@ -42,6 +43,38 @@ def test_what_is_asked_while_work_is_done_is_served_next() -> None:
     relearning.soon("shop", first)
     assert relearning.wait(30)
     assert done == [1, 2]
+
+
+def waiting() -> float:
+    for line in metrics.exposition().decode().splitlines():
+        if line.startswith("wrench_drift_learning_waiting "):
+            return float(line.rpartition(" ")[2])
+    raise AssertionError("the gauge is not told")
+
+
+def test_what_waits_is_told_until_it_is_done() -> None:
+    before, go_on = waiting(), threading.Event()
+    relearning = Relearning(0.01)
+    for _ in range(3):
+        relearning.soon("shop", lambda: None)
+    relearning.soon("other shop", go_on.wait)
+    assert waiting() - before == 2
+    relearning.wait(0.1)
+    assert waiting() - before >= 1  # the other is under way
+    go_on.set()
+    assert relearning.wait(30)
+    assert waiting() == before
+
+
+def test_work_that_fails_holds_up_nothing(caplog: pytest.LogCaptureFixture) -> None:
+    before, done = waiting(), []
+    relearning = Relearning(0.01)
+    relearning.soon("shop", lambda: done.append(1 // 0))
+    assert relearning.wait(30)
+    relearning.soon("shop", lambda: done.append(2))
+    assert relearning.wait(30)
+    assert (done, waiting()) == ([2], before)
+    assert "work in the background failed" in caplog.text
 
 
 def test_after_an_endless_pause_nothing_is_done() -> None:

@@ -4,7 +4,10 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from service import settings as settings_module
+from service.cli import main
 from service.clock import PinnedClock, SystemClock
 from service.settings import Settings, UnusableSettings
 
@@ -27,10 +30,16 @@ def test_each_variable_is_read():
             "WRENCH_DRIFT_PORT": "80",
             "WRENCH_DRIFT_SHOP": "second",
             "WRENCH_DRIFT_PINNED_AT": "2026-05-04T10:10:00+02:00",
+            "WRENCH_DRIFT_LOG_LEVEL": "Warning",
         }
     )
     assert settings == Settings(
-        store=Path("data/shop.db"), host="::1", port=80, shop="second", pinned_at=AT
+        store=Path("data/shop.db"),
+        host="::1",
+        port=80,
+        shop="second",
+        pinned_at=AT,
+        log_level="warning",
     )
     assert settings.clock() == PinnedClock(AT)
 
@@ -63,28 +72,69 @@ def test_a_database_of_another_kind_is_refused_without_its_password(name):
 
 
 @pytest.mark.parametrize(
-    "settings", [Settings(), Settings(port=9, pinned_at=AT, shop="b"), Settings(store=URL)]
+    "settings",
+    [Settings(), Settings(port=9, pinned_at=AT, shop="b"), Settings(store=URL, log_level="error")],
 )
 def test_settings_survive_the_way_to_another_process(settings):
     assert Settings.from_environment(settings.to_environment()) == settings
 
 
+UNUSABLE = [
+    ("WRENCH_DRIFT_PORT", "0"),
+    ("WRENCH_DRIFT_PORT", "65536"),
+    ("WRENCH_DRIFT_PORT", "-1"),
+    ("WRENCH_DRIFT_PORT", "\u0668\u0660"),
+    ("WRENCH_DRIFT_PINNED_AT", "tomorrow"),
+    ("WRENCH_DRIFT_PINNED_AT", "2026-05-04T08:10:00"),
+    ("WRENCH_DRIFT_HOST", "http://bench"),
+    ("WRENCH_DRIFT_HOST", "two words"),
+    ("WRENCH_DRIFT_SHOP", "tab\tin it"),
+    ("WRENCH_DRIFT_SHOP", "x" * 65),
+    ("WRENCH_DRIFT_ALLOWED_HOSTS", "https://torque.example"),
+    ("WRENCH_DRIFT_TRUSTED_PROXIES", "proxy"),
+    ("WRENCH_DRIFT_REQUESTS_PER_MINUTE", "0"),
+    ("WRENCH_DRIFT_REQUESTS_PER_MINUTE", "1e3"),
+    ("WRENCH_DRIFT_LOG_LEVEL", "loud"),
+    ("WRENCH_DRIFT_STORE", "mysql://db/shop"),
+    ("PROMETHEUS_MULTIPROC_DIR", "/nowhere/at/all"),
+]
+
+
+@pytest.mark.parametrize(("name", "text"), UNUSABLE)
+def test_a_setting_that_cannot_be_used_is_named_with_its_value_and_the_remedy(name, text):
+    with pytest.raises(UnusableSettings, match=f"^{name} (is|has) .*; give ") as caught:
+        Settings.from_environment({name: text})
+    assert repr(text.partition(":")[0])[1:-1] in str(caught.value)
+
+
+def test_every_variable_can_be_refused():
+    """So that none is added whose faults are told in the middle of the work."""
+    named = {
+        value
+        for name, value in vars(settings_module).items()
+        if name.isupper() and isinstance(value, str)
+    }
+    assert named == {name for name, _ in UNUSABLE} | {"DATABASE_URL"}
+
+
 @pytest.mark.parametrize(
-    ("name", "text"),
+    ("variable", "value", "said"),
     [
-        ("WRENCH_DRIFT_PORT", "0"),
-        ("WRENCH_DRIFT_PORT", "65536"),
-        ("WRENCH_DRIFT_PORT", "-1"),
-        ("WRENCH_DRIFT_PORT", "\u0668\u0660"),
-        ("WRENCH_DRIFT_PINNED_AT", "tomorrow"),
-        ("WRENCH_DRIFT_PINNED_AT", "2026-05-04T08:10:00"),
-        ("WRENCH_DRIFT_HOST", "http://bench"),
-        ("WRENCH_DRIFT_HOST", "two words"),
+        ("WRENCH_DRIFT_LOG_LEVEL", "loud", "WRENCH_DRIFT_LOG_LEVEL is 'loud'; give debug, info"),
+        ("PROMETHEUS_MULTIPROC_DIR", "/nowhere", "PROMETHEUS_MULTIPROC_DIR is '/nowhere'; give"),
+        ("WRENCH_DRIFT_STORE", "/nowhere/shop.db", "name another file by --store or WRENCH_DRIFT"),
+        ("DATABASE_URL", "postgresql://u:pa:ss@h:p/d", "DATABASE_URL) cannot be read as a URL"),
     ],
 )
-def test_a_setting_that_cannot_be_used_is_named(name, text):
-    with pytest.raises(UnusableSettings, match=name):
-        Settings.from_environment({name: text})
+def test_the_command_ends_at_once_and_says_why(monkeypatch, variable, value, said):
+    for name in ("WRENCH_DRIFT_STORE", "DATABASE_URL"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setenv(variable, value)
+    told = CliRunner().invoke(main, ["serve"])
+    assert told.exit_code == 1
+    assert said in told.output
+    assert told.output.startswith("Error: ")
+    assert "pa:ss" not in told.output
 
 
 def test_all_faults_come_at_once():

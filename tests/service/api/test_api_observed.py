@@ -1,12 +1,18 @@
 """What all answers have in common: an id, safe headers, a line in the log, a count."""
 
+import asyncio
 import json
 import logging
 
 import pytest
+from calling import OWN_HOST
+from httpx import ASGITransport, AsyncClient
 from sample_bodies import a_check_body, key
+from sample_records import NOW
 
 from service import metrics
+from service.app import create_app
+from service.clock import PinnedClock
 from service.logs import REQUEST_ID, JsonLines
 
 CHECKS = "/v1/wrenches/TW-1/checks"
@@ -38,6 +44,67 @@ def test_answers_and_problems_are_safe_to_show(client, path):
     assert "default-src 'none'" in headers["content-security-policy"]
     assert len(headers["x-request-id"]) == 36
     assert "strict-transport-security" not in headers
+
+
+REFUSED = {
+    "no such path": lambda client, headers: client.get("/nowhere", headers=headers),
+    "no such record": lambda client, headers: client.get("/v1/wrenches/none", headers=headers),
+    "no body": lambda client, headers: client.post("/v1/wrenches", headers=headers),
+    "no token": lambda client, headers: client.get(
+        "/v1/policy", headers=headers | {"Authorization": "Bearer x"}
+    ),
+    "no such method": lambda client, headers: client.delete("/v1/policy", headers=headers),
+}
+
+
+@pytest.mark.parametrize("refused", REFUSED.values(), ids=REFUSED.keys())
+@pytest.mark.parametrize("sent", [{}, {"X-Request-Id": "bench-2.0001"}], ids=["own", "sent"])
+def test_a_problem_its_header_and_the_log_name_one_request(client, refused, sent):
+    lines = []
+    handler = logging.Handler()
+    handler.setFormatter(JsonLines())
+    # In the task that answers, where the id is known.
+    handler.emit = lambda record: lines.append(json.loads(handler.format(record)))
+    logger = logging.getLogger("service.api.observed")
+    before = logger.level
+    logger.addHandler(handler)
+    logger.setLevel(logging.INFO)
+    try:
+        told = refused(client, sent)
+    finally:
+        logger.removeHandler(handler)
+        logger.setLevel(before)
+    assert told.headers["content-type"] == "application/problem+json"
+    (line,) = lines
+    assert told.json()["request"] == told.headers["x-request-id"] == line["request_id"]
+    assert told.json()["request"] == sent.get("X-Request-Id", line["request_id"])
+
+
+@pytest.mark.parametrize(
+    ("trusted", "headers", "strict"),
+    [
+        (("192.0.2.0/24",), {"X-Forwarded-Proto": "https"}, True),
+        (("192.0.2.0/24",), {"X-Forwarded-Proto": "http"}, False),
+        (("192.0.2.0/24",), {"X-Forwarded-Proto": "https, http"}, False),  # the last hop tells
+        (("192.0.2.0/24",), {}, False),
+        (("198.51.100.1",), {"X-Forwarded-Proto": "https"}, False),
+        ((), {"X-Forwarded-Proto": "https"}, False),
+    ],
+)
+@pytest.mark.parametrize("path", ["/health/live", "/v1/policy", "/nowhere"])
+def test_tls_is_insisted_on_where_a_trusted_proxy_says_it_was_used(
+    shops, monkeypatch, trusted, headers, strict, path
+):
+    monkeypatch.setenv("WRENCH_DRIFT_TRUSTED_PROXIES", ",".join(trusted))
+    app = create_app(store=shops.store, clock=PinnedClock(NOW))
+
+    async def asked():
+        transport = ASGITransport(app, client=("192.0.2.7", 50_000))
+        async with AsyncClient(transport=transport, base_url=f"http://{OWN_HOST}") as client:
+            return await client.get(path, headers=headers)
+
+    answer = asyncio.run(asked())
+    assert ("strict-transport-security" in answer.headers) is strict
 
 
 def test_a_request_is_logged_without_what_it_says(client, caplog):
