@@ -20,9 +20,10 @@ from analysis.family_posterior import (
     rough_mode,
 )
 from analysis.history import Histories
+from analysis.history_filter import Prepared, filter_histories
 from analysis.jumps import find_jumps
 from analysis.outliers import OutlyingReading, ReadingScale, reading_scale, weigh_readings
-from analysis.state_filter import State, filter_histories
+from analysis.state_filter import State
 from analysis.tails import Tails, fit_tails
 from analysis.time_basis import (
     PaceSpreads,
@@ -162,12 +163,13 @@ def place_members(laws: FamilyLaws, members: Histories) -> FamilyFit:
     """
     weighed, outlying = weigh_readings(members, laws.scale)
     own = find_jumps(laws.mode, with_clock(weighed, laws.basis, laws.typical_pace))
-    checked = filter_histories(laws.mode, own.histories, surprises=True)
+    prepared = Prepared.of(own.histories)
+    checked = filter_histories(laws.mode, prepared, events=False, surprises=True)
     return FamilyFit(
         **{field.name: getattr(laws, field.name) for field in fields(FamilyLaws)},
         clock_sd_per_year=clock_sd_per_year(weighed, laws.basis, laws.typical_pace, laws.spreads),
         histories=own.histories,
-        state=filter_histories(laws.law, own.histories).state,
+        state=filter_histories(laws.law, prepared, events=False).state,
         jump_evidence=own.evidence,
         surprise=checked.surprise[0],
         surprise_df=checked.surprise_df,

@@ -22,7 +22,7 @@ import numpy as np
 from analysis.arrays import Array
 from analysis.error_law import Assumption, ErrorLaw, law_from_coordinates
 from analysis.history import Histories
-from analysis.state_filter import filter_histories
+from analysis.history_filter import Prepared, filter_histories
 
 DRAWS: Final = 48
 _STEPS: Final = 80
@@ -55,13 +55,14 @@ class FamilyPosterior:
     acceptance: float
 
 
-def log_likelihood(coordinates: Array, histories: Histories) -> Array:
+def log_likelihood(coordinates: Array, histories: Histories | Prepared) -> Array:
     """(P,) marginal log likelihood of all readings under P laws, in chunks that bound memory."""
-    chunk = max(1, _CELLS_AT_ONCE // max(1, histories.size))
+    given = Prepared.of(histories) if isinstance(histories, Histories) else histories
+    chunk = max(1, _CELLS_AT_ONCE // max(1, given.histories.size))
     return np.concatenate(
         [
             filter_histories(
-                law_from_coordinates(coordinates[start : start + chunk]), histories
+                law_from_coordinates(coordinates[start : start + chunk]), given, events=False
             ).log_likelihood.sum(-1)
             for start in range(0, coordinates.shape[0], chunk)
         ]
@@ -80,11 +81,12 @@ def _log_posterior(histories: Histories, assumed: Assumption) -> Callable[[Array
     parts = [histories] if histories.size else []
     if histories.size > _LARGE:
         parts = [part for _, part in histories.by_length(_LARGE // 2)]
+    prepared = [Prepared.of(part) for part in parts]
 
     def of(z: Array) -> Array:
         coordinates = assumed.centre + assumed.spread * z
         prior = -0.5 * (z**2).sum(-1)
-        return np.asarray(prior + sum(log_likelihood(coordinates, part) for part in parts))
+        return np.asarray(prior + sum(log_likelihood(coordinates, part) for part in prepared))
 
     return of
 

@@ -17,8 +17,10 @@ import numpy as np
 
 from analysis.arrays import Array
 from analysis.error_law import ErrorLaw
+from analysis.filter_moments import Moments, StepLaw
+from analysis.filter_step import take_in
 from analysis.history import Histories
-from analysis.state_filter import filter_histories
+from analysis.history_filter import Prepared
 
 FALSE_ALARM_RATE: Final = 0.02  # for each wrench and direction, over its whole history
 _MOST_JUMPS: Final = 3
@@ -49,18 +51,13 @@ def find_jumps(
         return JumpScan(histories=histories, evidence=evidence)
     # The law without chance knocks: a jump must earn its place against "nothing happened".
     law = replace(law, knocks_per_year=np.zeros(1))
-    trials = law.take(np.zeros(checks, dtype=np.intp))
-    at = np.arange(checks)
     searched = np.arange(size)
     for _ in range(_MOST_JUMPS):
         own, taken = histories.take(searched), jumped[searched]
-        tried = np.broadcast_to(taken, (checks, *taken.shape)).copy()
-        tried[at, :, at] = True
-        with_jump = filter_histories(trials, own, jumped=tried).log_likelihood.T
-        without = filter_histories(law, own, jumped=taken[None]).log_likelihood[0]
+        fits = trial_fits(law, replace(own, jumped=taken))
         open_places = possible[searched] & ~taken
         places = open_places.sum(axis=1)
-        ratio = np.where(open_places, with_jump - without[:, None], -np.inf)
+        ratio = np.where(open_places, fits.T - fits[0][:, None], -np.inf)
         best = ratio.argmax(axis=1)
         top = ratio[np.arange(len(searched)), best]
         with np.errstate(invalid="ignore"):  # a history without open places has nothing to average
@@ -74,3 +71,27 @@ def find_jumps(
         jumped[searched, best[found]] = True
         evidence[searched, best[found]] = average[found]
     return JumpScan(histories=replace(histories, jumped=jumped), evidence=evidence)
+
+
+def trial_fits(law: ErrorLaw, histories: Histories) -> Array:
+    """(C, N) log likelihoods under one law: first of the histories as they are, then of each with a
+    jump before the check of that number beside those that it has.
+
+    Until its jump a trial is what goes without, so it begins there, as a copy of that.
+    """
+    given = Prepared.of(histories)
+    wrenches, checks = histories.present.shape
+    weights = given.statistics.weights(law)
+    fits = given.statistics.constant(law)
+    known = Moments.at_first(law, wrenches)
+    for c in range(checks):
+        spread = StepLaw.of(law.take(np.zeros(c + 1, dtype=np.intp)), wrenches)
+        jumped = np.tile(histories.jumped[:, c], (c + 1, 1))
+        if c:
+            known, fits = known.with_row(0), np.concatenate([fits, fits[:1]])
+            jumped[-1] = True
+        given.carry(known, spread, c)
+        known.loosen(jumped * spread.knock0, jumped * spread.knock1)
+        said = np.repeat(given.statistics.said(weights, c), c + 1, axis=1)
+        fits += take_in(known, spread, said, None, jumped).log_likelihood
+    return fits

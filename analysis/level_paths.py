@@ -26,12 +26,12 @@ from analysis.arrays import Array, Flags
 from analysis.error_law import DAYS_PER_YEAR, STRAY_FACTOR, ErrorLaw
 from analysis.family import FamilyFit
 from analysis.history import Histories
+from analysis.history_filter import filter_histories
 from analysis.state_filter import (
     State,
     advance,
     branched,
     check_information,
-    filter_histories,
     initial_state,
     merged,
     observe,

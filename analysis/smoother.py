@@ -13,11 +13,11 @@ import numpy as np
 from analysis.arrays import Array
 from analysis.error_law import DAYS_PER_YEAR, STRAY_FACTOR, ErrorLaw
 from analysis.history import Histories
+from analysis.history_filter import filter_histories
 from analysis.state_filter import (
     State,
     advance,
     check_information,
-    filter_histories,
     initial_state,
     loosen_level,
     observe,

@@ -1,4 +1,6 @@
-"""Gaussian filtering of the error law for many wrenches and many parameter sets at once.
+"""Steps of the Gaussian filter of the error law, for many wrenches and parameter sets at once.
+
+`analysis.history_filter` goes through whole histories with them, in an equal form that is quicker.
 
 The state of a wrench is (level, rate), each a pair (gain, offset). Between checks the level moves
 by rate times time plus Brownian wander; an adjustment draws a new level and keeps the rate. A
@@ -34,7 +36,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.arrays import Array, Flags
-from analysis.error_law import STRAY_FACTOR, ErrorLaw
+from analysis.error_law import ErrorLaw
 from analysis.history import Histories
 
 
@@ -52,26 +54,6 @@ class State:
     level_cov: Array
     level_rate_cov: Array
     rate_cov: Array
-
-
-@dataclass(frozen=True, slots=True)
-class Filtered:
-    """The filter's answer.
-
-    log_likelihood  (P, N) of all readings of each wrench
-    state           after the last check
-    knocked         (P, N, C) probability of a knock between each check and the one before
-    astray          (P, N, C) probability that each check went astray
-    surprise        (P, N, C) each check's squared standardised prediction error, about chi-squared
-    surprise_df     (N, C) with as many degrees of freedom: the targets it measured, two at most
-    """
-
-    log_likelihood: Array
-    state: State
-    knocked: Array
-    astray: Array
-    surprise: Array
-    surprise_df: Array
 
 
 def pair(values: Array) -> Array:
@@ -271,77 +253,4 @@ def merged(branches: State, weights: Array) -> State:
         level_cov=averaged(branches.level_cov) + spread(weighted_level, from_level),
         level_rate_cov=averaged(branches.level_rate_cov) + spread(weighted_level, from_rate),
         rate_cov=averaged(branches.rate_cov) + spread(weighted_rate, from_rate),
-    )
-
-
-def _surprise(state: State, check_variance: Array, h: Array, information: Array) -> Array:
-    """(P, N) squared standardised prediction error r' H^+ (I + H V)^-1 r of a check."""
-    total = state.level_cov + diagonal(check_variance)
-    residual = h - _dot(information, state.level)
-    scaled = _dot(_inverse(_one_plus(_product(information, total)))[0], residual)
-    values, vectors = np.linalg.eigh(np.moveaxis(information, (0, 1), (-2, -1)))
-    carried = values > 1e-9 * np.maximum(values[..., -1:], 1e-300)
-    inverse = np.where(carried, 1.0 / np.where(carried, values, 1.0), 0.0)
-    turned = np.einsum("...ji,j...->...i", vectors, residual)
-    turned_scaled = np.einsum("...ji,j...->...i", vectors, scaled)
-    return np.asarray((turned * inverse * turned_scaled).sum(-1))
-
-
-def filter_histories(
-    law: ErrorLaw, histories: Histories, *, jumped: Flags | None = None, surprises: bool = False
-) -> Filtered:
-    """Run the filter over all checks.
-
-    jumped     (P, N, C) takes the place of `histories.jumped`, to try jumps elsewhere: where true a
-               knock is certain
-    surprises  also work out `Filtered.surprise`, else left empty: it costs as much again
-    """
-    certain = histories.jumped[None] if jumped is None else jumped
-    said = check_information(law, histories)
-    state = initial_state(law, histories.size)
-    checks = said.constant.shape[2]
-    log_likelihood = said.constant.sum(-1)
-    knocked, astray = np.zeros_like(said.constant), np.zeros_like(said.constant)
-    surprise = np.zeros_like(said.constant) if surprises else np.zeros((*state.level.shape[1:], 0))
-    events = bool(law.knocks_per_year.any() or law.stray_share.any() or certain.any())
-    check_variance = pair(law.check_sd**2)
-    knock_variance = pair(law.knock_sd**2)
-    branch_variance = np.stack(
-        [check_variance, check_variance, STRAY_FACTOR**2 * check_variance], axis=1
-    )
-    stray = law.stray_share[:, None]
-    for c in range(checks):
-        years = histories.year[:, c] - histories.year[:, c - 1] if c else np.zeros(histories.size)
-        if c:
-            state = advance(state, law, years, histories.clock[:, c] - histories.clock[:, c - 1])
-            if histories.adjusted[:, c].any():
-                state = reset_level(state, law, histories.adjusted[:, c])
-        h, information = said.h[..., c], said.H[..., c]
-        if surprises:
-            surprise[:, :, c] = _surprise(state, check_variance, h, information)
-        if not events:
-            state, gained = observe(state, check_variance, h, information)
-            log_likelihood += gained
-            continue
-        knock = np.where(histories.adjusted[:, c], 0.0, law.knock_chance(years))
-        knock = np.where(certain[:, :, c], 1.0, knock)
-        branches, likelihoods = observe(
-            branched(state, knock_variance), branch_variance, h[:, None], information[:, :, None]
-        )
-        prior = np.stack([(1 - knock) * (1 - stray), knock, (1 - knock) * stray])
-        top = np.where(prior > 0, likelihoods, -np.inf).max(axis=0)
-        # A branch without a prior must not overflow however well it would explain the check.
-        joint = prior * np.exp(np.minimum(likelihoods - top, 0.0))
-        total = joint.sum(axis=0)
-        weights = joint / total
-        state = merged(branches, weights)
-        log_likelihood += top + np.log(total)
-        knocked[:, :, c], astray[:, :, c] = weights[1], weights[2]
-    return Filtered(
-        log_likelihood=log_likelihood,
-        state=state,
-        knocked=knocked,
-        astray=astray,
-        surprise=surprise,
-        surprise_df=np.minimum((histories.count > 0).sum(-1), 2).astype(np.float64),
     )

@@ -10,8 +10,8 @@ from analysis.arrays import Array
 from analysis.error_law import ErrorLaw
 from analysis.family import FamilyFit
 from analysis.history import Histories, pack_histories
+from analysis.history_filter import filter_histories
 from analysis.outliers import reading_scale
-from analysis.state_filter import filter_histories
 from analysis.tails import NORMAL, Tails
 from analysis.time_basis import TimeBasis, clock_sd_per_year, pace_spreads, with_clock
 from analysis.vocabulary import CheckKind, Direction

@@ -23,9 +23,9 @@ from analysis.arrays import Array
 from analysis.drift import Drift, drift
 from analysis.error_law import DAYS_PER_YEAR
 from analysis.errors import NotEnoughEvidence
+from analysis.history_filter import filter_histories
 from analysis.mixture import Mixture, mixture_cdf, summarise
 from analysis.own_history import OwnHistory, fit_own_history
-from analysis.state_filter import filter_histories
 from analysis.time_basis import TimeBasis
 from analysis.vocabulary import CheckKind
 

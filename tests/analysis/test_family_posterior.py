@@ -15,8 +15,8 @@ from analysis.family_posterior import (
     log_likelihood,
 )
 from analysis.history import Histories
+from analysis.history_filter import filter_histories
 from analysis.simulate import Recipe, SimulatedFleet, simulate_fleet
-from analysis.state_filter import filter_histories
 from analysis.vocabulary import Mechanism
 
 ASSUMED = assumption(Mechanism.SPRING)

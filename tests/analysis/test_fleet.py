@@ -14,12 +14,12 @@ from analysis.errors import NotEnoughEvidence
 from analysis.evidence import READINGS, WRENCHES
 from analysis.family import FamilyFit, fit_family
 from analysis.fleet import FleetFit, fit_fleet
+from analysis.history_filter import filter_histories
 from analysis.kinds import size_class
 from analysis.mixture import summarise
 from analysis.outlook import last_days, outlook
 from analysis.pass_probability import CheckPlan, pass_probability
 from analysis.simulate import Recipe, SimulatedFleet, future_readings, share_passing, simulate_fleet
-from analysis.state_filter import filter_histories
 from analysis.time_basis import TimeBasis
 from analysis.vocabulary import CheckKind, Direction, Mechanism
 

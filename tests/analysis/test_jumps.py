@@ -10,7 +10,8 @@ from sample_histories import Story, Visit, a_law, histories_of, readings_at
 
 from analysis.error_law import ErrorLaw
 from analysis.history import Histories
-from analysis.jumps import FALSE_ALARM_RATE, find_jumps
+from analysis.history_filter import filter_histories
+from analysis.jumps import FALSE_ALARM_RATE, find_jumps, trial_fits
 from analysis.simulate import Recipe, simulate_fleet
 from analysis.vocabulary import CheckKind
 
@@ -139,3 +140,21 @@ def test_the_scan_leaves_its_input_as_it_was() -> None:
     again = find_jumps(a_law(), scan.histories)
     assert again.histories.jumped[0, 3]
     assert not again.evidence.any()
+
+
+def test_each_trial_is_the_filter_with_that_jump_marked() -> None:
+    """Beside jumps that are there already, and with strays; the first trial is none."""
+    law = a_law(stray_share=0.05)
+    recipe = Recipe(law=law, wrenches=20, visits=(2, 5), mpd_pct=4.0, adjust_beyond=1.0)
+    histories = simulate_fleet(recipe, np.random.default_rng(8)).histories
+    histories.jumped[::4, 1] = True
+    tried = trial_fits(law, histories)
+    np.testing.assert_allclose(
+        tried[0], filter_histories(law, histories).log_likelihood[0], rtol=1e-12
+    )
+    for c in range(1, histories.present.shape[1]):
+        jumped = histories.jumped.copy()
+        jumped[:, c] = True
+        marked = filter_histories(law, replace(histories, jumped=jumped)).log_likelihood[0]
+        where = histories.present[:, c] & ~histories.jumped[:, c]
+        np.testing.assert_allclose(tried[c][where], marked[where], rtol=1e-12)

@@ -16,8 +16,8 @@ from sample_histories import (
 )
 
 from analysis.error_law import DAYS_PER_YEAR
+from analysis.history_filter import filter_histories
 from analysis.smoother import smooth
-from analysis.state_filter import filter_histories
 from analysis.time_basis import TimeBasis, clock_on, with_clock
 from analysis.vocabulary import CheckKind
 

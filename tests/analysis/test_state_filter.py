@@ -17,12 +17,12 @@ from scipy.stats import chi2
 
 from analysis.arrays import Array
 from analysis.history import ROUNDING_SD_PCT
+from analysis.history_filter import filter_histories
 from analysis.simulate import Recipe, simulate_fleet
 from analysis.state_filter import (
     State,
     advance,
     check_information,
-    filter_histories,
     initial_state,
     loosen_level,
     observe,
@@ -120,21 +120,6 @@ def test_a_batch_gives_each_wrench_and_law_what_it_gets_alone() -> None:
             np.testing.assert_array_equal(
                 together.surprise_df[i], np.pad(alone.surprise_df[0], (0, 8 - checks))
             )
-
-
-def test_trying_jumps_equals_marking_them() -> None:
-    """`jumped` given to the filter takes the place of the histories' own marks."""
-    marked = STORIES[5]
-    plain = Story([Visit(v.day, v.readings, v.kind) for v in marked.visits])
-    tried = np.array([[[v.jumped for v in marked.visits]]])
-    law = a_law()
-    given_marks = filter_histories(law, histories_of(marked)).log_likelihood
-    given_trial = filter_histories(law, histories_of(plain), jumped=tried).log_likelihood
-    np.testing.assert_allclose(given_trial, given_marks, rtol=1e-13)
-    untried = filter_histories(law, histories_of(marked), jumped=np.zeros_like(tried))
-    np.testing.assert_allclose(
-        untried.log_likelihood, filter_histories(law, histories_of(plain)).log_likelihood
-    )
 
 
 def test_flipping_every_sign_flips_the_state_and_keeps_the_likelihood() -> None:

@@ -14,7 +14,7 @@ from published_data import published
 
 from analysis.error_law import DAYS_PER_YEAR, ErrorLaw
 from analysis.history import ROUNDING_SD_PCT, Histories, pack_histories
-from analysis.state_filter import filter_histories
+from analysis.history_filter import filter_histories
 from analysis.vocabulary import Direction
 
 TINY = 1e-6  # an SD that stands for none: its square is below every tolerance here

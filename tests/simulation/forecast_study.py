@@ -28,6 +28,7 @@ from analysis.due import first_crossings
 from analysis.error_law import DAYS_PER_YEAR, assumption
 from analysis.family import FamilyFit, fit_family
 from analysis.history import Histories
+from analysis.history_filter import filter_histories
 from analysis.mixture import summarise
 from analysis.outlook import last_days, outlook
 from analysis.pass_probability import CheckPlan, pass_probability
@@ -38,7 +39,6 @@ from analysis.simulate import (
     share_passing,
     simulate_fleet,
 )
-from analysis.state_filter import filter_histories
 from analysis.tails import NORMAL
 from analysis.time_basis import TimeBasis, clock_sd_per_year, pace_spreads, with_clock
 from analysis.vocabulary import Direction
