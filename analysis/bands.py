@@ -4,8 +4,11 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
+from analysis.arrays import Array
 from analysis.vocabulary import Band
 
 # 30 ft·lbf of 100 ft·lbf comes out as 0.29999999999999993 once both are in N·m.
@@ -51,6 +54,11 @@ class Bands:
             .otherwise(pl.lit(Band.MID.value))
             .alias("band")
         )
+
+    def numbers(self, x: Array) -> NDArray[np.intp]:
+        """The band of each share of full scale as its number in the order of `Band`."""
+        above = (x >= self.low_below - _ROUNDING).astype(np.intp)
+        return np.asarray(above + (x > self.upper_above + _ROUNDING), dtype=np.intp)
 
     def label(self, band: Band) -> str:
         """The band in words, e.g. `low, below 30 % of full scale`."""

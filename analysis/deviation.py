@@ -100,8 +100,10 @@ def with_deviations(wrenches: pl.DataFrame, readings: pl.DataFrame) -> pl.DataFr
 
     Raises ValueError when a reading's wrench is not among the wrenches.
     """
-    strangers = readings.join(wrenches, on="wrench", how="anti")["wrench"].unique().sort()
-    if strangers.len():
+    known = wrenches.with_columns(pl.lit(value=True).alias("known"))
+    joined = readings.join(known, on="wrench", how="left", maintain_order="left")
+    if joined["known"].null_count():
+        strangers = joined.filter(pl.col("known").is_null())["wrench"].unique().sort()
         raise ValueError(f"readings of wrenches that are not given: {strangers.to_list()}")
     clockwise = pl.col("direction") == Direction.CLOCKWISE.value
     mpd = pl.when(clockwise).then("mpd_cw_pct").otherwise("mpd_ccw_pct")
@@ -109,7 +111,7 @@ def with_deviations(wrenches: pl.DataFrame, readings: pl.DataFrame) -> pl.DataFr
         pl.when(clockwise).then("mpd_cw_of_full_scale").otherwise("mpd_ccw_of_full_scale")
     )
     reference_share = pl.col("reference_nm") / pl.col("full_scale_nm")
-    return readings.join(wrenches, on="wrench", how="left", maintain_order="left").with_columns(
+    return joined.drop("known").with_columns(
         (pl.col("target_nm") / pl.col("full_scale_nm")).alias("x"),
         deviation_pct(pl.col("indicated_nm"), pl.col("reference_nm")).alias("deviation_pct"),
         pl.when(of_full_scale)

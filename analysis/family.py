@@ -10,6 +10,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, replace
 from typing import Final, Literal, Self
 
+import numpy as np
+
 from analysis.arrays import Array
 from analysis.error_law import Assumption, ErrorLaw
 from analysis.family_posterior import (
@@ -78,7 +80,8 @@ class FamilyFit(FamilyLaws):
     histories   of the members only
     state       (K, N) of the members
     jump_evidence  (N, C) as in `analysis.jumps.JumpScan`
-    surprise, surprise_df  (N, C) squared standardised prediction errors under the mode
+    surprise, surprise_df  (N, C) squared standardised prediction errors under the mode; (N, 0)
+                where nobody asks
     outlying    readings of the members that were weighted down
     """
 
@@ -155,24 +158,32 @@ def learn_laws(
     )
 
 
-def place_members(laws: FamilyLaws, members: Histories) -> FamilyFit:
+def place_members(laws: FamilyLaws, members: Histories, *, judged: bool = True) -> FamilyFit:
     """The family with these members, in place of its own if it had any, under laws learnt already.
 
     Each member's place follows from its own history: members placed part by part stand where they
     stand when all are placed at once.
+
+    judged  also how surprising their checks are; else `surprise` is left empty
     """
     weighed, outlying = weigh_readings(members, laws.scale)
     own = find_jumps(laws.mode, with_clock(weighed, laws.basis, laws.typical_pace))
     prepared = Prepared.of(own.histories)
-    checked = filter_histories(laws.mode, prepared, events=False, surprises=True)
+    checked = (
+        filter_histories(laws.mode, prepared, events=False, surprises=True) if judged else None
+    )
+    surprise = surprise_df = np.zeros((members.size, 0))
+    if judged:
+        checked = filter_histories(laws.mode, prepared, events=False, surprises=True)
+        surprise, surprise_df = checked.surprise[0], checked.surprise_df
     return FamilyFit(
         **{field.name: getattr(laws, field.name) for field in fields(FamilyLaws)},
         clock_sd_per_year=clock_sd_per_year(weighed, laws.basis, laws.typical_pace, laws.spreads),
         histories=own.histories,
         state=filter_histories(laws.law, prepared, events=False).state,
         jump_evidence=own.evidence,
-        surprise=checked.surprise[0],
-        surprise_df=checked.surprise_df,
+        surprise=surprise,
+        surprise_df=surprise_df,
         outlying=outlying,
     )
 

@@ -6,18 +6,19 @@ them in closed form where all checks hold as many readings, else by restricted l
 wrenches at once. See there, and `analysis.variance_levels`, for terms and sources.
 """
 
-from typing import Final
+from dataclasses import dataclass
+from typing import Final, Self
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from analysis.arrays import Array, Flags
 from analysis.bands import Bands
 from analysis.capability import FEWEST_DF
-from analysis.vocabulary import CheckKind
+from analysis.visits import Visits
+from analysis.vocabulary import Band
 
-_HISTORY: Final = ("wrench", "direction")
-_GROUP: Final = (*_HISTORY, "band")
 _CONFIDENCE: Final = 0.95
 _NO_SCATTER: Final = 1e-9  # share of the limit, as in `analysis.capability`
 _GRID: Final = 200
@@ -38,64 +39,116 @@ def fleet_capability(deviations: pl.DataFrame, bands: Bands) -> pl.DataFrame:
     A direction without a stated tolerance has no rows. mean, sd and ppk are null where the data
     are too thin for `analysis.capability` to answer.
     """
-    checks = _since_adjustment(deviations, bands)
-    grand = (pl.col("n") * pl.col("mean")).sum() / pl.col("n").sum()
-    groups = checks.group_by(_GROUP, maintain_order=True).agg(
-        pl.len().cast(pl.Int64).alias("checks"),
-        pl.col("n").sum().alias("readings"),
-        grand.alias("grand"),
-        (pl.col("n") * (pl.col("mean") - grand) ** 2).sum().alias("between"),
-        pl.col("squares").sum().alias("within"),
-        (pl.col("n") ** 2).sum().alias("n_squared"),
-        (pl.col("n").min() == pl.col("n").max()).alias("even"),
-    )
-    return groups.select(*_GROUP, "checks", "readings").hstack(_indices(groups, checks))
-
-
-def _since_adjustment(deviations: pl.DataFrame, bands: Bands) -> pl.DataFrame:
-    """Count, mean and squares about it of each check in each band, since the last adjustment."""
-    share = pl.col("deviation_pct") / pl.col("mpd_pct")
+    known = deviations.filter(pl.col("mpd_pct").is_not_null()).select(
+        "wrench", "direction", "check", "day", "cycles", "kind", "x",
+        (pl.col("deviation_pct") / pl.col("mpd_pct")).alias("share"),
+    )  # fmt: skip
+    visits = Visits.of(known)
+    checks = _since_adjustment(visits, bands.numbers(known["x"].to_numpy()), known["share"])
+    groups = _Groups.of(checks)
+    first = np.flatnonzero(visits.place == 0)[groups.group // len(Band)]
     return (
-        deviations.filter(pl.col("mpd_pct").is_not_null())
-        .group_by(*_HISTORY, "check", bands.column())
-        .agg(
-            pl.col("day").first(),
-            (pl.col("kind").first() == CheckKind.AS_LEFT.value).alias("left"),
-            pl.len().cast(pl.Int64).alias("n"),
-            share.mean().alias("mean"),
-            (share.var(ddof=0) * pl.len()).alias("squares"),
-        )
-        .sort(*_HISTORY, "day", "left", "check")
-        .with_columns((pl.col("check") != pl.col("check").first().over(_HISTORY)).alias("later"))
+        visits.frame.select("wrench", "direction")[first]
         .with_columns(
-            # Every band of a check begins the segment anew; only the last one's place counts.
-            (
-                pl.col("left")
-                & pl.col("later")
-                & (pl.col("check") != pl.col("check").shift().over(_HISTORY)).fill_null(value=True)
-            )
-            .cum_sum()
-            .over(_HISTORY)
-            .alias("segment")
+            pl.Series("band", [band.value for band in Band])[groups.group % len(Band)],
+            pl.Series("checks", groups.checks),
+            pl.Series("readings", groups.readings.astype(np.int64)),
         )
-        .filter(pl.col("segment") == pl.col("segment").max().over(_HISTORY))
+        .hstack(_indices(groups, checks))
     )
 
 
-def _indices(groups: pl.DataFrame, checks: pl.DataFrame) -> pl.DataFrame:
+@dataclass(frozen=True, slots=True)
+class _Checks:
+    """Checks in each band, in order of group and time: M of them.
+
+    group    a wrench, direction and band, as a number
+    n, mean  of the shares;  squares: about that mean
+    """
+
+    group: NDArray[np.intp]
+    n: Array
+    mean: Array
+    squares: Array
+
+
+@dataclass(frozen=True, slots=True)
+class _Groups:
+    """G wrenches, directions and bands, with sums over their checks.
+
+    row                (M,) which of them each check belongs to
+    group              (G,) as a number
+    checks, readings   how many
+    grand              general mean
+    between, within    squares of the checks' means about that, and of readings about their check's
+    n_squared          of the checks' numbers of readings
+    even               whether all checks hold as many
+    """
+
+    row: NDArray[np.intp]
+    group: NDArray[np.intp]
+    checks: NDArray[np.intp]
+    readings: Array
+    grand: Array
+    between: Array
+    within: Array
+    n_squared: Array
+    even: Flags
+
+    @classmethod
+    def of(cls, checks: _Checks) -> Self:
+        group, row, count = np.unique(checks.group, return_inverse=True, return_counts=True)
+        row = np.reshape(row, checks.group.shape)
+
+        def summed(values: Array) -> Array:
+            return np.asarray(np.bincount(row, values, len(group)), dtype=np.float64)
+
+        readings = summed(checks.n)
+        grand = summed(checks.n * checks.mean) / readings
+        n_squared = summed(checks.n**2)
+        return cls(
+            row=row,
+            group=group,
+            checks=count,
+            readings=readings,
+            grand=grand,
+            between=summed(checks.n * (checks.mean - grand[row]) ** 2),
+            within=summed(checks.squares),
+            n_squared=n_squared,
+            even=n_squared * count == readings**2,  # whole numbers; Cauchy's inequality
+        )
+
+
+def _since_adjustment(visits: Visits, band: NDArray[np.intp], share: pl.Series) -> _Checks:
+    """Count, mean and squares about it of each check in each band, since the last adjustment."""
+    renewed = np.cumsum(visits.frame["left"].to_numpy() & (visits.place > 0))
+    last = np.flatnonzero(np.diff(visits.history, append=-1))
+    kept = renewed == renewed[last][visits.history]
+    cell = visits.of_row * len(Band) + band
+    y, size = share.to_numpy(), len(visits.place) * len(Band)
+    n = np.bincount(cell, minlength=size).astype(np.float64)
+    mean = np.bincount(cell, y, size) / np.maximum(n, 1.0)
+    squares = np.asarray(np.bincount(cell, (y - mean[cell]) ** 2, size), dtype=np.float64)
+    at = np.flatnonzero((n > 0) & np.repeat(kept, len(Band)))
+    group = visits.history[at // len(Band)] * len(Band) + at % len(Band)
+    order = np.argsort(group, kind="stable")
+    at = at[order]
+    return _Checks(group[order], n[at], mean[at], squares[at])
+
+
+def _indices(groups: _Groups, checks: _Checks) -> pl.DataFrame:
     """Columns mean, sd and ppk of each group."""
     from scipy.special import chdtri  # slow to import, needed only for this
 
-    k, n = groups["checks"].to_numpy(), groups["readings"].to_numpy().astype(np.float64)
+    k, n = groups.checks, groups.readings
     df_between, df_within = k - 1.0, n - k
     known: Flags = np.asarray((df_between >= 1) & (df_within >= 1))
     between_df, within_df = np.where(known, df_between, 1.0), np.where(known, df_within, 1.0)
-    msb = groups["between"].to_numpy() / between_df
-    msw = groups["within"].to_numpy() / within_df
-    per_check = np.where(known, (n - groups["n_squared"].to_numpy() / n) / between_df, 1.0)
+    msb, msw = groups.between / between_df, groups.within / within_df
+    per_check = np.where(known, (n - groups.n_squared / n) / between_df, 1.0)
     between = np.maximum(msb - msw, 0.0) / per_check
-    mean = groups["grand"].to_numpy().copy()
-    uneven = known & ~groups["even"].to_numpy() & (msw > 0)
+    mean = groups.grand.copy()
+    uneven = known & ~groups.even & (msw > 0)
     if uneven.any():
         ratio = np.where(k == 2, between / np.where(msw > 0, msw, 1.0), np.nan)
         own, variance = _uneven(groups, checks, uneven, ratio[uneven])
@@ -117,25 +170,19 @@ def _indices(groups: pl.DataFrame, checks: pl.DataFrame) -> pl.DataFrame:
     ).fill_nan(None)
 
 
-def _uneven(
-    groups: pl.DataFrame, checks: pl.DataFrame, which: Flags, ratio: Array
-) -> tuple[Array, Array]:
+def _uneven(groups: _Groups, checks: _Checks, which: Flags, ratio: Array) -> tuple[Array, Array]:
     """Mean and between-check variance of the groups whose checks differ in readings, by REML.
 
     ratio  (G,) between over within variance where it is known already; nan: to be searched
     """
-    rows = (
-        groups.select(_GROUP)
-        .with_columns(pl.Series("g", np.where(which, np.cumsum(which) - 1, -1)))
-        .filter(pl.col("g") >= 0)
-        .join(checks, on=_GROUP, how="left", maintain_order="left")
-        .with_columns(pl.int_range(pl.len()).over("g").alias("c"))
-    )
-    place = rows["g"].to_numpy(), rows["c"].to_numpy()
-    count = np.zeros((int(which.sum()), int(place[1].max()) + 1))
+    begins = np.searchsorted(groups.row, groups.row)
+    here = which[groups.row]
+    row = (np.cumsum(which) - 1)[groups.row[here]]
+    number = (np.arange(len(begins)) - begins)[here]
+    count = np.zeros((int(which.sum()), int(number.max()) + 1))
     y = np.zeros_like(count)
-    count[place], y[place] = rows["n"].to_numpy(), rows["mean"].to_numpy()
-    within = groups["within"].to_numpy()[which]
+    count[row, number], y[row, number] = checks.n[here], checks.mean[here]
+    within = groups.within[which]
     df = count.sum(axis=1) - 1.0
 
     def fit(theta: Array) -> tuple[Array, Array, Array]:

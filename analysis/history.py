@@ -6,7 +6,8 @@ and target only the count, the mean and the sum of squares about the mean matter
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Final, Self
+from itertools import pairwise
+from typing import Any, Final, Self
 
 import numpy as np
 import polars as pl
@@ -14,7 +15,8 @@ from numpy.typing import NDArray
 
 from analysis.arrays import Array, Flags
 from analysis.error_law import DAYS_PER_YEAR
-from analysis.vocabulary import CheckKind, Direction
+from analysis.visits import Cells, Visits
+from analysis.vocabulary import Direction
 
 # A written reading is rounded, to four digits at best: half a step of 0.01 % to 0.1 % either way.
 # Without it readings written alike would say that there is no scatter at all.
@@ -89,6 +91,9 @@ class Histories:
         )
 
 
+# Columns that a history is packed from.
+_PACKED: Final = ("wrench", "direction", "check", "kind", "day", "cycles", "x", "deviation_pct")
+
 _OF_CHECKS: Final = (
     "day", "year", "clock", "cycles", "present", "adjusted", "jumped",
     "x", "count", "mean_pct", "squares", "residual_pct",
@@ -100,77 +105,58 @@ def pack_histories(deviations: pl.DataFrame, direction: Direction) -> Histories:
 
     Checks at one instant keep the order found before left: an adjustment lies between the two.
     """
-    cells = (
-        deviations.filter(pl.col("direction") == direction.value)
-        .group_by("wrench", "check", "x", maintain_order=True)
-        .agg(
-            pl.col("day").first(),
-            pl.col("cycles").first(),
-            (pl.col("kind").first() == CheckKind.AS_LEFT.value).alias("left"),
-            pl.len().alias("count"),
-            pl.col("deviation_pct").mean().alias("mean"),
-            ((pl.col("deviation_pct") - pl.col("deviation_pct").mean()) ** 2 + ROUNDING_SD_PCT**2)
-            .sum()
-            .alias("squares"),
-            (pl.col("deviation_pct") - pl.col("deviation_pct").mean()).alias("residuals"),
-        )
-        .sort("wrench", "day", "left", "check", "x")
-        .with_columns(
-            pl.col("wrench").rle_id().alias("i"),
-            pl.struct("wrench", "check").rle_id().alias("visit"),
-        )
-        .with_columns(
-            (pl.col("visit") - pl.col("visit").first().over("i")).alias("c"),
-            pl.int_range(pl.len()).over("visit").alias("j"),
-        )
-    )
-    return _filled(cells)
+    readings = deviations.select(_PACKED).filter(pl.col("direction") == direction.value)
+    visits = Visits.of(readings)
+    cells = Cells.of(visits.of_row, readings["x"].to_numpy())
+    deviation = readings["deviation_pct"].to_numpy()[cells.rows]
+    mean = cells.summed(deviation) / cells.count
+    residual = deviation - cells.spread(mean)
+    squares = cells.summed(residual**2 + ROUNDING_SD_PCT**2)
 
+    shape = int(visits.history.max(initial=-1)) + 1, int(visits.place.max(initial=0)) + 1
+    checked = visits.history, visits.place
 
-def _filled(cells: pl.DataFrame) -> Histories:
-    i, c, j = (cells[name].to_numpy().astype(np.intp) for name in ("i", "c", "j"))
-    n = int(i.max()) + 1 if cells.height else 0
-    checks_most = int(c.max()) + 1 if cells.height else 1
-    targets_most = int(j.max()) + 1 if cells.height else 1
+    def of_checks(values: NDArray[Any], padding: float | bool) -> NDArray[Any]:
+        table = np.full(shape, padding, dtype=values.dtype)
+        table[checked] = values
+        return table
 
-    present = np.zeros((n, checks_most), dtype=np.bool_)
-    present[i, c] = True
-    left = np.zeros_like(present)
-    left[i, c] = cells["left"].to_numpy()
+    present = of_checks(np.ones(len(visits.place), dtype=np.bool_), padding=False)
     # The first check opens the history whatever its kind; later ones open a segment when left.
-    left[:, :1] = False
-    day = np.full((n, checks_most), -np.inf)
-    day[i, c] = cells["day"].to_numpy()
-    day = np.maximum.accumulate(day, axis=1) if n else day
+    left = of_checks(visits.frame["left"].to_numpy() & (visits.place > 0), padding=False)
+    day = of_checks(visits.frame["day"].to_numpy(), -np.inf)
+    day = np.maximum.accumulate(day, axis=1)
+    cycles = visits.frame["cycles"].fill_null(float("nan")).to_numpy()
 
-    def table(name: str, padding: float) -> Array:
-        values = np.full((n, checks_most, targets_most), padding)
-        values[i, c, j] = cells[name].to_numpy()
-        return values
+    target = np.arange(len(cells.x)) - np.searchsorted(cells.visit, cells.visit)
+    i, c = visits.history[cells.visit], visits.place[cells.visit]
+    targets = int(target.max(initial=0)) + 1
 
-    number = cells.select(pl.int_ranges("count").alias("k")).explode("k")["k"].to_numpy()
-    single = cells.select("i", "c", "j", "residuals").explode("residuals")
-    residual = np.full((*table("x", 1.0).shape, int(number.max(initial=0)) + 1), np.nan)
-    residual[single["i"], single["c"], single["j"], number] = single["residuals"].to_numpy()
+    def of_cells(values: Array, padding: float) -> Array:
+        table = np.full((*shape, targets), padding)
+        table[i, c, target] = values
+        return table
 
-    cycles = np.full((n, checks_most), np.nan)
-    cycles[i, c] = cells["cycles"].to_numpy()
+    most = int(cells.count.max(initial=1))
+    residuals = np.full((*shape, targets, most), np.nan)
+    cell = ((i * shape[1] + c) * targets + target) * most
+    residuals.ravel()[np.repeat(cell, cells.count) + cells.number] = residual
 
-    visits = cells.unique(["i", "c"], maintain_order=True)
-    names = visits.group_by("i", maintain_order=True).agg("wrench", "check")
+    first = np.flatnonzero(visits.place == 0)
+    names = visits.frame["check"].to_list()
     return Histories(
-        wrenches=tuple(row[0] for row in names["wrench"].to_list()),
-        checks=tuple(tuple(row) for row in names["check"].to_list()),
+        wrenches=tuple(visits.frame["wrench"].gather(first).to_list()),
+        checks=tuple(tuple(names[a:b]) for a, b in pairwise([*first.tolist(), len(names)])),
         day=day,
         year=(day - day[:, :1]) / DAYS_PER_YEAR,
         clock=(day - day[:, :1]) / DAYS_PER_YEAR,
-        cycles=cycles,
+        cycles=of_checks(cycles, np.nan),
         present=present,
         adjusted=left,
         jumped=np.zeros_like(present),
-        x=table("x", 1.0),
-        count=table("count", 0.0),
-        mean_pct=table("mean", 0.0),
-        squares=table("squares", 0.0),
-        residual_pct=residual,
+        x=of_cells(cells.x, 1.0),
+        count=of_cells(cells.count.astype(np.float64), 0.0),
+        mean_pct=of_cells(mean, 0.0),
+        squares=of_cells(squares, 0.0),
+        residual_pct=residuals,
     )

@@ -116,8 +116,11 @@ def weigh_readings(
 def _from_median(histories: Histories) -> Array:
     """(N, C, J, R) distance of each reading from the median of its cell; nan where padded."""
     residual = histories.residual_pct
-    filled = np.where((histories.count > 0)[..., None], residual, 0.0)
-    return np.asarray(np.abs(residual - np.nanmedian(filled, axis=-1, keepdims=True)))
+    ascending = np.sort(residual, axis=-1)  # nan last
+    known = (~np.isnan(residual)).sum(axis=-1, keepdims=True)
+    lower = np.take_along_axis(ascending, np.maximum(known - 1, 0) // 2, axis=-1)
+    upper = np.take_along_axis(ascending, np.minimum(known // 2, residual.shape[-1] - 1), axis=-1)
+    return np.asarray(np.abs(residual - (lower + upper) / 2))
 
 
 def _to_sd(count: Array) -> Array:

@@ -44,12 +44,14 @@ class PassTable:
 
     plan    whose check it is
     values  (K, J, G)
+    rises   (K, J, G - 1) from one to the next
     step    of the grid, % of reading
     scatter (K, J) SD of a reading, % of reading
     """
 
     plan: CheckPlan
     values: Array
+    rises: Array
     step: float
     scatter: Array
 
@@ -72,7 +74,8 @@ class PassTable:
             weight * (ndtr((limit - d) / (scale * sd)) - ndtr((-limit - d) / (scale * sd)))
             for weight, scale in tails.parts()
         )
-        return cls(plan, np.asarray(inside**plan.repeats), float(d[1]), scatter)
+        values = np.asarray(inside**plan.repeats)
+        return cls(plan, values, np.diff(values), float(d[1]), scatter)
 
     def chance(self, view: Outlook) -> Array:
         """(N,) pass probabilities, averaged over the laws that the table was made for."""
@@ -96,23 +99,27 @@ class PassTable:
         z = np.stack([np.ones_like(x), 1.0 / x])  # (2, J)
         any_root = np.asarray(np.linalg.cholesky(cov), dtype=np.float64)
         root = principal(any_root, z / self.scatter[:, None, None, :])
-        centre, along = mean @ z, root.swapaxes(-1, -2) @ z  # (K, n, J), (K, n, 2, J)
+        # In cells of the table: (K, n, J) and (K, n, 2, J).
+        centre = (mean @ z) / self.step
+        along = (root.swapaxes(-1, -2) @ z) / self.step
         answer = np.empty(mean.shape[:2])
-        for k, values in enumerate(self.values):
+        for k, (values, rises) in enumerate(zip(self.values, self.rises, strict=True)):
             passing = np.ones((mean.shape[1], nodes.shape[1]))
-            for j, table in enumerate(values):
-                deviation = along[k, :, :, j] @ nodes[k].T
-                deviation += centre[k, :, j, None]
-                passing *= self._read(table, deviation)
+            for j in range(len(x)):
+                place = along[k, :, :, j] @ nodes[k].T
+                place += centre[k, :, j, None]
+                passing *= _read(values[j], rises[j], place)
             answer[k] = passing @ weights[k]
         return answer
 
-    def _read(self, table: Array, deviation: Array) -> Array:
-        """Values of a table at deviations, which are used up."""
-        place = np.abs(deviation, out=deviation)
-        place *= 1.0 / self.step
-        np.minimum(place, _CELLS - 1.001, out=place)
-        cell = place.astype(np.intp)
-        place -= cell
-        left = table[cell]
-        return np.asarray(left + place * (table[1:][cell] - left))
+
+def _read(table: Array, rises: Array, place: Array) -> Array:
+    """Values of a table at places either side of its zero, counted in cells; they are used up."""
+    np.abs(place, out=place)
+    np.minimum(place, _CELLS - 1.001, out=place)
+    cell = place.astype(np.intp)
+    place -= cell
+    # Within the table already; to say so saves `take` a look at each.
+    place *= rises.take(cell, mode="clip")
+    place += table.take(cell, mode="clip")
+    return place

@@ -33,6 +33,7 @@ def test_a_target_at_a_limit_stays_in_its_band_in_every_unit(unit):
 def test_one_value_and_a_column_are_classed_alike(x):
     frame = pl.DataFrame({"x": [x]})
     assert frame.select(Bands().column()).item() == Bands().of(x).value
+    assert list(Band)[Bands().numbers(frame["x"].to_numpy())[0]] is Bands().of(x)
 
 
 @pytest.mark.parametrize("x", [0.0, -0.1, float("nan"), float("inf")])
