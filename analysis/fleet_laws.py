@@ -66,8 +66,32 @@ def learn_fleet_laws(teachers: Teachers) -> FleetLaws:
     return FleetLaws(families, ones)
 
 
+def learnt_apart(teachers: Teachers) -> list[Teachers]:
+    """Teachers of whom each share can be learnt from by itself (`laws_together`), slowest first.
+
+    A size by itself where every size of its mechanism has wrenches enough, else the mechanism whole
+    in one direction: sizes with few wrenches borrow from all others.
+    """
+    kind, here = ["mechanism", "size", "direction"], ["mechanism", "direction"]
+    census = teachers.census.with_columns(
+        (pl.col("repeated").min().over(here) >= _ENOUGH_FOR_A_SIZE).alias("alone")
+    )
+    alone = census.filter("alone").select(kind)
+    whole = census.filter(~pl.col("alone")).select(here).unique(maintain_order=True)
+    shares = [
+        Teachers(
+            teachers.deviations.join(each, on=each.columns, how="semi", maintain_order="left"),
+            teachers.census.join(each, on=each.columns, how="semi", maintain_order="left"),
+            teachers.most,
+        )
+        for frame in (alone, whole)
+        for each in frame.iter_slices(1)
+    ]
+    return sorted(shares, key=lambda share: -share.deviations.height)
+
+
 def laws_together(shares: Iterable[FleetLaws]) -> FleetLaws:
-    """The laws that were learnt from `analysis.teachers.by_mechanism`, share by share."""
+    """The laws that were learnt from `learnt_apart`, share by share."""
     given = list(shares)
     return FleetLaws(
         {key: family for share in given for key, family in share.families.items()},

@@ -83,22 +83,6 @@ def joined(parts: Iterable[Teachers]) -> Teachers:
     return Teachers(_cut(pl.concat([part.deviations for part in given]), most), census, most)
 
 
-def by_mechanism(teachers: Teachers) -> list[Teachers]:
-    """The teachers of each mechanism and direction: no law is learnt across these.
-
-    So each can be learnt from by itself (`analysis.fleet_laws.laws_together`).
-    """
-    keys = teachers.census.select("mechanism", "direction").unique(maintain_order=True)
-    return [
-        Teachers(
-            teachers.deviations.filter(mechanism=mechanism, direction=direction),
-            teachers.census.filter(mechanism=mechanism, direction=direction),
-            teachers.most,
-        )
-        for mechanism, direction in keys.iter_rows()
-    ]
-
-
 def _cut(rows: pl.DataFrame, most: int) -> pl.DataFrame:
     """The rows of the wrenches with the lowest digests of each kind and direction."""
     wrenches = rows.select("wrench", *_FAMILY).unique()

@@ -1,7 +1,7 @@
 """Every forecast of an exported fleet, worked out anew part by part, and kept as it is finished.
 
     teach     each partition says which of its wrenches teach the laws
-    learn     the laws, mechanism by mechanism
+    learn     the laws, family by family
     forecast  each partition under these laws, by itself
 
 The text beside the results ties them to the export, the laws and the method: what is there for the
@@ -124,14 +124,13 @@ class Recomputation:
 
     def learn(self) -> Iterator[None]:
         """Learn the laws from those who teach, and keep them."""
-        from analysis.fleet_laws import laws_together
+        from analysis.fleet_laws import laws_together, learnt_apart
         from analysis.law_records import from_record, to_record
-        from analysis.teachers import by_mechanism
 
         if self._teachers is None:
             return
         learnt: list[FleetLaws] = []
-        for record in _in_order(self._executor, _learnt, by_mechanism(self._teachers)):
+        for record in _in_order(self._executor, _learnt, learnt_apart(self._teachers)):
             learnt.append(from_record(record))
             yield
         text = json.dumps(to_record(laws_together(learnt)))

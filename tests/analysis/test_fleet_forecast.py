@@ -16,7 +16,7 @@ from analysis.deviation import with_deviations
 from analysis.due import DuePolicy
 from analysis.fleet import place_fleet
 from analysis.fleet_forecast import FORECASTS, FleetQuestion, forecast_part, forecasts
-from analysis.fleet_laws import FleetLaws, learn_fleet_laws
+from analysis.fleet_laws import FleetLaws, laws_together, learn_fleet_laws, learnt_apart
 from analysis.fleet_update import changed_wrenches, update_fleet
 from analysis.law_records import from_record, to_record
 from analysis.outlook import last_days, outlook
@@ -99,6 +99,25 @@ def test_laws_that_went_through_json_give_the_same_forecasts(
     sent = from_record(json.loads(json.dumps(to_record(laws), allow_nan=False)))
     found = forecast_part(sent, WRENCHES, DEVIATIONS, QUESTION)
     assert_frame_equal(found, whole, check_exact=True)
+
+
+def test_laws_learnt_apart_are_those_learnt_at_once() -> None:
+    """A size by itself where all of its mechanism have wrenches enough; else the mechanism."""
+    wrenches, readings = frames(
+        Herd(Mechanism.SPRING, 100.0, 6, visits=(2,), prefix="S", directions=(CW,)),
+        Herd(Mechanism.SPRING, 250.0, 7, visits=(2,), prefix="L", directions=(CW,)),
+        Herd(Mechanism.BEAM, 60.0, 6, visits=(2,), prefix="B", directions=(CW,)),
+        Herd(Mechanism.BEAM, 250.0, 2, visits=(2,), prefix="F", directions=(CW,)),
+        seed=8,
+    )
+    teachers = teachers_of(with_deviations(wrenches, readings))
+    shares = learnt_apart(teachers)
+    names = [sorted(share.deviations["wrench"].str.head(1).unique()) for share in shares]
+    assert names == [["B", "F"], ["L"], ["S"]]
+    together = to_record(laws_together(learn_fleet_laws(share) for share in shares))
+    at_once = to_record(learn_fleet_laws(teachers))
+    by_name = [sorted(r["families"], key=lambda f: str(f["name"])) for r in (together, at_once)]
+    assert by_name[0] == by_name[1]
 
 
 def test_laws_of_another_version_are_refused(laws: FleetLaws) -> None:

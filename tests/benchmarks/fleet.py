@@ -37,10 +37,10 @@ from analysis.deviation import with_deviations
 from analysis.due import DuePolicy
 from analysis.fleet_capability import fleet_capability
 from analysis.fleet_forecast import FleetQuestion, forecast_part
-from analysis.fleet_laws import laws_together, learn_fleet_laws
+from analysis.fleet_laws import laws_together, learn_fleet_laws, learnt_apart
 from analysis.law_records import from_record, to_record
 from analysis.shop import ShopRules
-from analysis.teachers import Teachers, by_mechanism, joined, teachers_of
+from analysis.teachers import Teachers, joined, teachers_of
 from analysis.vocabulary import Mechanism
 from tests.analysis.fleet_frames import Herd, frames
 
@@ -232,7 +232,7 @@ def measure(wrenches: int) -> None:
         with ProcessPoolExecutor(WORKERS, mp_context=get_context("spawn")) as pool:
             list(pool.map(abs, range(WORKERS)))  # started and imported before the clock
             samples, drawn = in_processes(pool, teachers_in, files)
-            records, learning = in_processes(pool, learnt_from, by_mechanism(joined(samples)))
+            records, learning = in_processes(pool, learnt_from, learnt_apart(joined(samples)))
             laws = to_record(laws_together(from_record(record) for record in records))
             work = [Work(file, laws, last_day) for file in files]
             rows, placing = in_processes(pool, forecast, work)
