@@ -4,7 +4,7 @@
 # Everything that changes lies in /data; the root file system may be read-only. With
 # -e DATABASE_URL=postgresql://... -e WRENCH_DRIFT_STORE= the records are kept by that server.
 
-FROM python:3.11-slim AS build
+FROM python:3.11.14-slim-bookworm AS build
 WORKDIR /source
 COPY pyproject.toml constraints.txt README.md LICENSE ./
 COPY analysis analysis
@@ -14,7 +14,7 @@ RUN python -m venv /opt/wrench-drift \
  && /opt/wrench-drift/bin/pip install --no-cache-dir --disable-pip-version-check \
       --constraint constraints.txt '.[postgresql]'
 
-FROM python:3.11-slim
+FROM python:3.11.14-slim-bookworm
 COPY --from=build /opt/wrench-drift /opt/wrench-drift
 # A named volume takes over the owner of the folder that it covers.
 RUN groupadd --gid 10001 wrench-drift \
