@@ -17,8 +17,9 @@ INK: Final = "#22262b"
 QUIET: Final = "#586069"  # captions, axes
 GRID: Final = "#e8e9eb"
 MARK: Final = "#22262b"  # the trade's mark, the aim
-# Metrics of Arial, which the drawing carries itself; the others where that is missing.
-FONT: Final = "Liberation Sans, Arial, Helvetica, sans-serif"
+# Metrics of Arial, which the drawing carries itself; the others where that is missing. The last
+# one's usual stand-in is a sixth wider, and words would leave the drawing.
+FONT: Final = "Liberation Sans, Arial, Helvetica, Roboto, DejaVu Sans Condensed, sans-serif"
 
 COLOURS: Final[Mapping[Mechanism, str]] = {
     Mechanism.SPRING: "#a8410f",

@@ -119,7 +119,7 @@ def chromium() -> Iterator[Browser]:
 def context(chromium: Browser, service: str, session: StorageState) -> Iterator[BrowserContext]:
     # What a page asks for is held back by some tests, which a service worker would get round.
     context = chromium.new_context(base_url=service, storage_state=session, service_workers="block")
-    context.set_default_timeout(20_000)
+    context.set_default_timeout(1000 * _PATIENCE_S)
     yield context
     context.close()
 

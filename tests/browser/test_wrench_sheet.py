@@ -6,16 +6,22 @@ import zlib
 from typing import Any
 
 import pytest
-from playwright.sync_api import Page
+from playwright.sync_api import Page, expect
 from small_shop import WOE
+
+
+def open_sheet(page: Page, serial: str) -> None:
+    """It comes by itself once the forecasts are there, and its charts after it."""
+    page.goto(f"/wrenches/{serial}")
+    expect(page.locator(".drawn img")).to_have_count(3, timeout=120_000)
+    page.wait_for_load_state("networkidle")
 
 
 @pytest.mark.parametrize("serial", ["OLD-1", WOE])
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 def test_a_sheet_prints_on_one_page(page: Page, serial: str, paper: str) -> None:
     """Also where everything speaks against the wrench: then the gravest reasons stand there."""
-    page.goto(f"/wrenches/{serial}")
-    page.wait_for_load_state("networkidle")
+    open_sheet(page, serial)
     printed = page.pdf(format=paper)
     counts = [int(count) for count in re.findall(rb"/Count (\d+)", printed)]
     assert counts == [1]
@@ -23,8 +29,7 @@ def test_a_sheet_prints_on_one_page(page: Page, serial: str, paper: str) -> None
 
 def test_its_charts_are_drawn_and_nothing_is_blocked(page: Page) -> None:
     """The fixture fails the test for whatever the console complains of."""
-    page.goto("/wrenches/OK-1")
-    page.wait_for_load_state("networkidle")
+    open_sheet(page, "OK-1")
     drawn = page.locator(".drawn img").evaluate_all(
         "all => all.map(each => each.complete && each.naturalWidth > 200)"
     )
@@ -46,7 +51,7 @@ def test_a_list_of_jobs_is_asked_by_keyboard_alone(page: Page) -> None:
 
 
 def test_reasons_beyond_the_first_are_folded(page: Page) -> None:
-    page.goto(f"/wrenches/{WOE}")
+    open_sheet(page, WOE)
     rest = page.locator(".rest li")
     assert rest.count() >= 2
     assert not rest.first.is_visible()
@@ -63,8 +68,7 @@ def test_charts_are_dark_on_a_dark_screen_and_never_on_paper(
 ) -> None:
     """The blue of the corner of the drawing, which is background."""
     page.emulate_media(media=media, color_scheme=scheme)
-    page.goto("/wrenches/OK-1")
-    page.wait_for_load_state("networkidle")
+    open_sheet(page, "OK-1")
     shot = page.locator(".drawn img").first.screenshot()
     assert pixel(shot, 6, 6)[2] == expected
 
