@@ -134,6 +134,23 @@ TRANSACTION_DEFERRED: Final = Defect(
     "transactions that take the write lock only when they write",
     (Change("service/store/engine.py", '"BEGIN IMMEDIATE"', '"BEGIN DEFERRED"'),),
 )
+STOPPED_AT_ONCE: Final = Defect(
+    "SIGTERM ends every process at once",
+    (
+        Change(
+            "service/cli/serving.py",
+            "    server.serve()\n",
+            """    import signal
+
+    def at_once() -> None:
+        signal.signal(signal.SIGTERM, lambda *_: os.killpg(0, signal.SIGKILL))
+
+    server.on_startup(at_once)
+    server.serve()
+""",
+        ),
+    ),
+)
 BODY_CUT_SHORT: Final = Defect(
     "a body taken for whole when its sender is gone",
     (

@@ -81,6 +81,32 @@ class Served:
         """As Ctrl-C or a service manager stops it."""
         self._end(signal.SIGTERM)
 
+    def tell(self, how: signal.Signals, *, whole_group: bool) -> None:
+        """Send a signal to all of it, or, as an engine of containers does, to its first process."""
+        assert self._process is not None
+        (os.killpg if whole_group else os.kill)(self._process.pid, how)
+
+    def ended(self) -> list[str]:
+        """Wait for it to end by itself; what is wrong with how it ended, and who is left."""
+        process, self._process = self._process, None
+        assert process is not None
+        try:
+            process.wait(PATIENCE_S)
+        except subprocess.TimeoutExpired:
+            os.killpg(process.pid, signal.SIGKILL)
+            process.wait()
+            return ["it did not end by itself"]
+        found = [] if process.returncode == 0 else [f"it ended with {process.returncode}"]
+        end = time.monotonic() + PATIENCE_S
+        while time.monotonic() < end:  # what looks after shared memory goes a moment later
+            try:
+                os.killpg(process.pid, 0)
+            except ProcessLookupError:
+                return found
+            time.sleep(0.02)
+        os.killpg(process.pid, signal.SIGKILL)
+        return [*found, "it left a process behind"]
+
     def worker(self) -> int:
         """The process that answers requests."""
         assert self._process is not None
