@@ -1,5 +1,7 @@
 """`wrench-drift import`: files of wrenches, testers, checks, angle checks and pulls."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
@@ -9,8 +11,12 @@ from service.cli.faults import finding_lines, told_plainly
 from service.cli.options import settings_with, shop_option, store_option
 
 if TYPE_CHECKING:
-    from service.records import ImportReport
+    from datetime import datetime
 
+    from service.records import ImportReport
+    from service.store import ShopStore
+
+_file_argument = click.argument("file", type=click.File("rb"))
 _format_option = click.option(
     "--format",
     "file_format",
@@ -21,6 +27,9 @@ _format_option = click.option(
 _partial_option = click.option(
     "--partial", is_flag=True, help="Store what can be stored, report the rest."
 )
+_confirm_option = click.option(
+    "--confirm-unusual", is_flag=True, help="Stand by readings that look like a slip, in every row."
+)
 
 
 @click.group("import")
@@ -29,44 +38,36 @@ def import_() -> None:
 
 
 @import_.command()
-@click.argument("file", type=click.File("rb"))
+@_file_argument
 @store_option
 @shop_option
 def wrenches(file: IO[bytes], store: str | Path | None, shop: str | None) -> None:
     """Register the wrenches of a CSV file, all or none."""
-    with told_plainly():
+    with _recording(store, shop) as (records, now):
         from service.imports import import_wrenches
-        from service.store import Store
 
-        settings = settings_with(store=store, shop=shop)
-        with Store.open(settings.store) as opened, opened.write(settings.shop) as records:
-            report = import_wrenches(records, file.read(), now=settings.clock().now())
+        report = import_wrenches(records, file.read(), now=now)
     click.echo(f"{len(report.stored)} registered, {len(report.already_there)} there already")
 
 
 @import_.command()
-@click.argument("file", type=click.File("rb"))
+@_file_argument
 @store_option
 @shop_option
 def testers(file: IO[bytes], store: str | Path | None, shop: str | None) -> None:
     """Register the testers of a CSV file, all or none."""
-    with told_plainly():
+    with _recording(store, shop) as (records, now):
         from service.imports import import_testers
-        from service.store import Store
 
-        settings = settings_with(store=store, shop=shop)
-        with Store.open(settings.store) as opened, opened.write(settings.shop) as records:
-            report = import_testers(records, file.read(), now=settings.clock().now())
+        report = import_testers(records, file.read(), now=now)
     click.echo(f"{len(report.stored)} registered, {len(report.already_there)} there already")
 
 
 @import_.command()
-@click.argument("file", type=click.File("rb"))
+@_file_argument
 @_format_option
 @_partial_option
-@click.option(
-    "--confirm-unusual", is_flag=True, help="Stand by readings that look like a slip, in every row."
-)
+@_confirm_option
 @store_option
 @shop_option
 def checks(
@@ -81,51 +82,43 @@ def checks(
 
     The exit status is 1 when any row was refused.
     """
-    with told_plainly():
+    with _recording(store, shop) as (records, now):
         from service.imports import CheckFormat, import_checks
-        from service.store import Store
 
-        settings = settings_with(store=store, shop=shop)
-        with Store.open(settings.store) as opened, opened.write(settings.shop) as records:
-            report = import_checks(
-                records,
-                file.read(),
-                CheckFormat[file_format or _format_of(file)],
-                now=settings.clock().now(),
-                partial=partial,
-                confirm_unusual=confirm_unusual,
-            )
+        report = import_checks(
+            records,
+            file.read(),
+            CheckFormat[file_format or _format_of(file)],
+            now=now,
+            partial=partial,
+            confirm_unusual=confirm_unusual,
+        )
     _tell(report)
 
 
 @import_.command("angle-checks")
-@click.argument("file", type=click.File("rb"))
-@click.option(
-    "--confirm-unusual", is_flag=True, help="Stand by readings that look like a slip, in every row."
-)
+@_file_argument
+@_confirm_option
 @store_option
 @shop_option
 def angle_checks(
     file: IO[bytes], confirm_unusual: bool, store: str | Path | None, shop: str | None
 ) -> None:
     """Record the angle checks of a CSV file, all or none."""
-    with told_plainly():
+    with _recording(store, shop) as (records, now):
         from service.imports import import_angle_checks
-        from service.store import Store
 
-        settings = settings_with(store=store, shop=shop)
-        with Store.open(settings.store) as opened, opened.write(settings.shop) as records:
-            report = import_angle_checks(
-                records,
-                file.read(),
-                now=settings.clock().now(),
-                confirm_unusual=confirm_unusual,
-            )
+        report = import_angle_checks(
+            records,
+            file.read(),
+            now=now,
+            confirm_unusual=confirm_unusual,
+        )
     click.echo(f"{len(report.stored)} recorded, {len(report.already_there)} there already")
 
 
 @import_.command()
-@click.argument("file", type=click.File("rb"))
+@_file_argument
 @_format_option
 @_partial_option
 @store_option
@@ -141,20 +134,30 @@ def pulls(
 
     The exit status is 1 when any row was refused.
     """
-    with told_plainly():
+    with _recording(store, shop) as (records, now):
         from service.imports import CheckFormat, import_pulls
+
+        report = import_pulls(
+            records,
+            file.read(),
+            CheckFormat[file_format or _format_of(file)],
+            now=now,
+            partial=partial,
+        )
+    _tell(report)
+
+
+@contextmanager
+def _recording(
+    store: str | Path | None, shop: str | None
+) -> Iterator[tuple["ShopStore", "datetime"]]:
+    """The shop's records and the moment; whatever goes wrong with them is told plainly."""
+    with told_plainly():
         from service.store import Store
 
         settings = settings_with(store=store, shop=shop)
         with Store.open(settings.store) as opened, opened.write(settings.shop) as records:
-            report = import_pulls(
-                records,
-                file.read(),
-                CheckFormat[file_format or _format_of(file)],
-                now=settings.clock().now(),
-                partial=partial,
-            )
-    _tell(report)
+            yield records, settings.clock().now()
 
 
 def _format_of(file: IO[bytes]) -> str:
