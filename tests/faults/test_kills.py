@@ -34,11 +34,16 @@ class Ordeal:
     kills: int = 0
     cut_off: int = 0  # requests without an answer
     cut_off_stored: int = 0  # of those, stored all the same
+    told_busy: int = 0  # requests to be sent again later
     found: list[str] = field(default_factory=list)
 
 
 class Client(threading.Thread):
-    """Sends request after request, until one gets no answer."""
+    """Sends request after request, until one gets no answer.
+
+    Told that the store is busy, which a machine with much else to do may come to, it does as it is
+    told: it asks again under the same key.
+    """
 
     def __init__(self, service: Served, ledger: Ledger, again: Sent | None, files: float) -> None:
         super().__init__()
@@ -48,6 +53,7 @@ class Client(threading.Thread):
         self._chance = random.Random(len(ledger.sent))  # noqa: S311 - no secret
         self.unanswered = again
         self.answered = 0
+        self.told_busy = 0
         self.refusals: list[str] = []
 
     def run(self) -> None:
@@ -59,6 +65,10 @@ class Client(threading.Thread):
                     response = sent.send(client)
                 except httpx.TransportError:
                     return
+                if response.status_code == httpx.codes.SERVICE_UNAVAILABLE:
+                    self.told_busy += 1
+                    time.sleep(int(response.headers["Retry-After"]))
+                    continue
                 if not response.is_success:
                     self.refusals.append(f"{sent.key}: {response.status_code} {response.text}")
                 self.unanswered = None
@@ -105,6 +115,7 @@ def ordeal(
         made.kills += 1
         unanswered = [client.unanswered for client in clients]
         made.found += [refusal for client in clients for refusal in client.refusals]
+        made.told_busy += sum(client.told_busy for client in clients)
         cut_off = [each for each in unanswered if each is not None]
         made.cut_off += len(cut_off)
         made.found += _looked_at(store, folder / "copy", made, cut_off)
@@ -166,6 +177,7 @@ def test_kills_lose_double_and_halve_nothing(tmp_path: Path, long: bool) -> None
             f"{sum(len(s.checks) for each in made for s in each.ledger.sent)} checks, "
             f"{sum(each.cut_off for each in made)} cut off, "
             f"{sum(each.cut_off_stored for each in made)} of them stored, "
+            f"{sum(each.told_busy for each in made)} told that the store is busy, "
             f"{sum(len(each.found) for each in made)} faults"
         )
         assert made[-1].found == []
@@ -176,7 +188,7 @@ def test_kills_lose_double_and_halve_nothing(tmp_path: Path, long: bool) -> None
 def test_a_file_stored_in_pieces_is_found(tmp_path: Path) -> None:
     made = ordeal(
         tmp_path,
-        kills=8,
+        kills=40,  # at most: the first damage ends it
         files=1.0,
         seed=1,
         environment=FILE_IN_PIECES.plant(tmp_path / "code"),

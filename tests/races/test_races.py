@@ -183,6 +183,7 @@ def crowd(service: Service, prefix: str, each: int, clients: int = 32) -> Counte
                     json=a_check(at),
                     headers={"Idempotency-Key": f"{serial}-{turn}"},
                 )
+                assert posted.status_code == 201, posted.text
                 listed = client.get(f"/v1/wrenches/{serial}/checks?limit=200")
                 codes += [posted.status_code, listed.status_code]
                 assert len(listed.json()["items"]) == turn + 1  # what one recorded, it sees
