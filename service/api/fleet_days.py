@@ -7,11 +7,11 @@ says that the first is under way, and asks again.
 from collections.abc import Hashable
 from dataclasses import dataclass
 from threading import Lock, Thread
-from zoneinfo import ZoneInfo
 
 from service.api.access import Shop, Shops
 from service.api.paging import registry_of
 from service.api.questions import ask
+from service.api.today_key import today_key
 from service.bookings import BenchBook
 from service.fleet_day import FleetDay, fleet_day
 from service.store import ShopStore, StoreError
@@ -74,14 +74,8 @@ class FleetDays:
 
     def _key_of(self, records: ShopStore) -> Hashable:
         """Everything that the day depends on."""
-        policy = records.policy.get()
-        return (
-            records.evidence_version(),
-            records.pulls_version(),
-            policy.version,
-            self._shop.now().astimezone(ZoneInfo(policy.time_zone)).date(),
-            tuple((booking.id, booking.version) for booking in records.bookings.every()),
-        )
+        bookings = tuple((booking.id, booking.version) for booking in records.bookings.every())
+        return (*today_key(self._shop, records), bookings)
 
     def _work(self) -> None:
         with self._reading:

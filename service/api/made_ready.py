@@ -8,14 +8,14 @@ from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from threading import Lock, Thread
 from typing import Final
-from zoneinfo import ZoneInfo
 
 from service.api.access import Shop, Shops
 from service.api.paging import registry_of
 from service.api.questions import Question, ask
+from service.api.today_key import today_key
 from service.pull import PullDay
 from service.registry import Registry
-from service.store import ShopStore, StoreError
+from service.store import StoreError
 from service.whole_shop import WholeShop
 
 PATIENCE_S: Final = 0.1  # a new check in a small shop takes less
@@ -59,7 +59,7 @@ class MadeReady:
 
     def _ready(self, work: _Work, do: "Callable[[Question[Registry]], None]") -> bool:
         with self._shop.read() as records:
-            key = self._key_of(records)
+            key = today_key(self._shop, records)
         with self._lock:
             if work.is_done():
                 if work.key == key:
@@ -72,15 +72,6 @@ class MadeReady:
         if thread is not None:
             thread.join(PATIENCE_S)
         return work.is_done() and work.key == key
-
-    def _key_of(self, records: ShopStore) -> Hashable:
-        policy = records.policy.get()
-        return (
-            records.evidence_version(),
-            records.pulls_version(),
-            policy.version,
-            self._shop.now().astimezone(ZoneInfo(policy.time_zone)).date(),
-        )
 
     def _run(self, do: "Callable[[Question[Registry]], None]") -> None:
         with self._reading:
