@@ -16,7 +16,7 @@ from service.fleet_cache import ShopEvidence
 from service.frames import number_of_date
 from service.job import Job
 from service.marked_ranges import Ranges
-from service.pull import PullDay, acceptance_reason, limits_of
+from service.pull import PullDay, limits_of
 from service.records import Policy
 from service.registry import Registry
 from service.whole_shop import JudgedPulls, WholeShop
@@ -127,7 +127,7 @@ class JobCoverage:
             limits_of(by.policy),
             by.day,
         )
-        if acceptance := acceptance_reason(wrench, direction, by.proofs, by.policy, by.day):
+        if acceptance := by.acceptance(wrench, direction):
             reasons = gravest_first((*reasons, acceptance))
         return Candidate(serial, odds, verdict_of(reasons), reasons, bool(self._covers[place]))
 

@@ -76,6 +76,14 @@ class PullDay:
     def standing(self, serial: str, direction: "Direction") -> "Standing":
         return self.evidence.standing(serial, direction)
 
+    def acceptance(self, wrench: Wrench, direction: "Direction") -> "Reason | None":
+        """`acceptance_reason` of the wrench that day: the same for every fastener."""
+        known: dict[Hashable, Reason | None] = self.kept("acceptance", dict)
+        key = wrench, direction
+        if key not in known:
+            known[key] = acceptance_reason(wrench, direction, self.proofs, self.policy, self.day)
+        return known[key]
+
     def kept(self, what: Hashable, make: Callable[[], Made]) -> Made:
         """What is worked out once for the day, whatever the fastener."""
         return self.evidence.by_work.get((what, self.policy.version, self.today, self.day), make)
@@ -130,7 +138,7 @@ def verdict_on(by: PullDay, wrench: Wrench, direction: "Direction", risk: "Risk"
     )
     if risk.pull_risk > policy.tolerated_pull_risk:
         reasons = (*reasons, *_trust_floor(by, wrench, direction, risk.x))
-    if acceptance := acceptance_reason(wrench, direction, by.proofs, policy, by.day):
+    if acceptance := by.acceptance(wrench, direction):
         reasons = gravest_first((*reasons, acceptance))
     if wrench.status is ServiceStatus.OUT_OF_SERVICE:
         words = f"it is out of service: {wrench.status_reason}"

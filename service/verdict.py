@@ -45,12 +45,33 @@ class JudgedPoint:
 
 
 @dataclass(frozen=True, slots=True)
+class Judgement:
+    """What the readings of a check say by themselves."""
+
+    decision: "Decision"
+    points: tuple[JudgedPoint, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Verdict:
     """What the check says about its direction."""
 
     decision: "Decision"
     points: tuple[JudgedPoint, ...]
     remeasure: "RemeasureAdvice"
+
+
+def judge(check: Check, *, wrench: Wrench, tester: Tester | None, policy: Policy) -> Judgement:
+    """The check held against the limits alone; arguments as `verdict` has them."""
+    from analysis.conformity import overall
+
+    points = tuple(_judged_points(check, wrench, policy, *uncertainty_of(check, tester)))
+    return Judgement(
+        decision=overall(
+            reading.decision.decision for point in points for reading in point.readings
+        ),
+        points=points,
+    )
 
 
 def verdict(
@@ -66,17 +87,14 @@ def verdict(
     tester    the one named by the check; None for a card
     earlier   the wrench's checks before this one; they say what scatter and level to expect
     """
-    from analysis.conformity import overall
     from analysis.remeasure import advise
 
-    points = tuple(_judged_points(check, wrench, policy, *uncertainty_of(check, tester)))
+    found = judge(check, wrench=wrench, tester=tester, policy=policy)
     return Verdict(
-        decision=overall(
-            reading.decision.decision for point in points for reading in point.readings
-        ),
-        points=points,
+        decision=found.decision,
+        points=found.points,
         remeasure=advise(
-            tuple(_measured(points, earlier, check, wrench, policy)),
+            tuple(_measured(found.points, earlier, check, wrench, policy)),
             expanded_uncertainty_pct=uncertainty_of(check, tester)[0],
         ),
     )

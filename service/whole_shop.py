@@ -11,7 +11,6 @@ from service.pull import (
     ALIKE_BELOW,
     JudgedPull,
     PullDay,
-    acceptance_reason,
     choice_order,
     limits_of,
     verdict_on,
@@ -178,7 +177,7 @@ def _facts(by: PullDay, day: "ShopDay", registry: Registry) -> MemberFacts:
         facts.in_service[place] = wrench.status is ServiceStatus.IN_SERVICE
         facts.due_day[place] = by.due[serial, direction].due_day
         facts.found_out[place], facts.card_only[place] = found.found_out, found.card_only
-        against = acceptance_reason(wrench, direction, by.proofs, by.policy, by.day)
+        against = by.acceptance(wrench, direction)
         facts.accepted[place] = order.index(verdict_of([against] if against else []))
         facts.rank[place] = registry.rank[serial]
     return facts

@@ -9,6 +9,7 @@ from analysis.conformity import Decision
 from analysis.vocabulary import CheckKind, Direction
 from service.records import Wrench
 from service.schemas.verdicts import JudgedCheckAnswer, VerdictAnswer
+from service.verdict import Judgement
 from service.wording import direction_in_words
 
 KINDS: Final[Mapping[CheckKind, tuple[str, str]]] = {
@@ -36,18 +37,18 @@ class Step:
     path: str = ""
 
 
-def headline(verdict: VerdictAnswer | None) -> Headline:
+def headline(verdict: VerdictAnswer | Judgement | None) -> Headline:
     if verdict is None:
         return Headline(
             "doubt", "Not judged", "the wrench no longer states a tolerance in this direction."
         )
-    readings = [reading for point in verdict.points for reading in point.readings]
-    outside = sum(not reading.within for reading in readings)
+    within = [reading.within for point in verdict.points for reading in point.readings]
+    outside = within.count(False)
     if verdict.decision is Decision.ACCEPT:
-        return Headline("inside", "Passed", f"all {len(readings)} readings are inside the limit.")
+        return Headline("inside", "Passed", f"all {len(within)} readings are inside the limit.")
     if verdict.decision is Decision.REJECT and outside:
         return Headline(
-            "outside", "Failed", f"{outside} of {len(readings)} readings are outside the limit."
+            "outside", "Failed", f"{outside} of {len(within)} readings are outside the limit."
         )
     if verdict.decision is Decision.REJECT:
         return Headline(

@@ -15,7 +15,6 @@ from analysis.fitness import Fitness
 from analysis.vocabulary import Direction
 from service import cautions, trail
 from service.api.access import Shop
-from service.api.checks import judged_answer
 from service.api.made_ready import MadeReady
 from service.api.paging import registry_of
 from service.api.questions import ask
@@ -26,8 +25,8 @@ from service.pages.waits import waits
 from service.pages.which_wrench import as_scanned, similar, stated, way_of
 from service.range_wording import window_in_words
 from service.records import Check, Event, EventKind, Policy, Wrench
-from service.schemas.verdicts import JudgedCheckAnswer
 from service.store import ShopStore
+from service.verdict import Judgement, judge
 from service.wording import due_in_words, risk_in_words
 from service.wrench_scale import Scale, scale_of
 from service.wrench_sheet import WrenchAnalysis, analyse
@@ -56,11 +55,23 @@ VERDICTS: Final = {
 
 
 @dataclass(frozen=True, slots=True)
+class ListedCheck:
+    """A check in the list of a sheet; judged: None where no tolerance is stated any more."""
+
+    check: Check
+    judged: Judgement | None
+
+    @property
+    def headline(self) -> Headline:
+        return headline(self.judged)
+
+
+@dataclass(frozen=True, slots=True)
 class OnRecord:
     """What the records say of a wrench."""
 
     wrench: Wrench
-    checks: tuple[JudgedCheckAnswer, ...]
+    checks: tuple[ListedCheck, ...]
     events: tuple[Event, ...]
 
 
@@ -157,7 +168,7 @@ class WrenchPages(Controller):
                 else None
             ),
             today=question.today,
-            checks=[(each, headline(each.verdict)) for each in known.checks],
+            checks=known.checks,
             kinds=KINDS,
             events=known.events,
             happened=trail.happened,
@@ -191,15 +202,23 @@ def _on_record(records: ShopStore, serial: str, asked: str) -> OnRecord:
     way = way_of(wrench, asked)
     return OnRecord(
         wrench=wrench,
-        checks=tuple(judged_answer(records, check) for check in _checks(records, serial, way)),
+        checks=tuple(_listed(records, wrench, way)),
         events=tuple(_other_events(records, serial))[:_EVENTS],
     )
 
 
-def _checks(records: ShopStore, serial: str, way: Direction) -> list[Check]:
+def _listed(records: ShopStore, wrench: Wrench, way: Direction) -> Iterator[ListedCheck]:
     """The latest checks of one direction, the newest first."""
-    found = records.checks.list(serial, limit=3 * _CHECKS)
-    return [each for each in found if each.direction is way][:_CHECKS]
+    policy, limited = records.policy.get(), wrench.mpd(way) is not None
+    found = records.checks.list(wrench.serial, limit=3 * _CHECKS)
+    checks = [each for each in found if each.direction is way][:_CHECKS]
+    names = {check.tester for check in checks if check.tester}
+    testers = {name: records.testers.get(name) for name in names}
+    for check in checks:
+        tester = testers[check.tester] if check.tester else None
+        yield ListedCheck(
+            check, judge(check, wrench=wrench, tester=tester, policy=policy) if limited else None
+        )
 
 
 def _other_events(records: ShopStore, serial: str) -> Iterator[Event]:
