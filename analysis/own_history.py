@@ -110,9 +110,9 @@ def fit_own_history(
     # The effects in units in which a check's own line has an error of about one.
     unit = np.sqrt(np.diagonal(np.linalg.inv(sums.H.mean(axis=0))))
     grid = np.stack(np.meshgrid(steps, steps, indexing="ij"), -1).reshape(-1, 2) * unit
-    start = grid[np.argmin([_profile(sums, effect**2).criterion for effect in grid])] / unit
+    start = grid[_profile(sums, grid**2).criterion.argmin()] / unit
     found = minimize(
-        lambda effect: _profile(sums, (effect * unit) ** 2).criterion,
+        lambda effect: float(_profile(sums, (effect * unit) ** 2).criterion),
         start,
         method="L-BFGS-B",
         bounds=[(0.0, None), (0.0, None)],
@@ -160,12 +160,15 @@ class _Sums:
 
 @dataclass(frozen=True, slots=True)
 class _Profile:
-    """REML for given variances of the check's effects, as multiples of k."""
+    """REML for given variances of the check's effects, as multiples of k.
 
-    criterion: float
+    criterion, k (...); coefficients (..., 4); covariance (..., 4, 4)
+    """
+
+    criterion: Array
     coefficients: Array
     covariance: Array
-    k: float
+    k: Array
 
 
 def _check_sums(t: Array, x: Array, d: Array, check: Array, v: Array) -> _Sums:
@@ -179,21 +182,29 @@ def _check_sums(t: Array, x: Array, d: Array, check: Array, v: Array) -> _Sums:
 
 
 def _profile(sums: _Sums, variances: Array) -> _Profile:
+    """The profile at one pair of variances, or at each of (..., 2)."""
     # With L = diag(variances): Z'V^-1 Z = (I + H L)^-1 H and so on, by the matrix inversion lemma.
-    with_effects = np.eye(2) + sums.H * variances
+    with_effects = np.eye(2) + sums.H * variances[..., None, None, :]
     inverse = np.linalg.inv(with_effects)
     m, scaled = inverse @ sums.H, (inverse @ sums.h[..., None])[..., 0]
     t = sums.t[:, None]
-    moments = [(m * t[..., None] ** power).sum(axis=0) for power in range(3)]
-    information = np.block([[moments[0], moments[1]], [moments[1], moments[2]]])
-    score = np.concatenate([scaled.sum(axis=0), (scaled * t).sum(axis=0)])
-    coefficients = np.linalg.solve(information, score)
-    square = sums.square - ((sums.h * variances) * scaled).sum() - score @ coefficients
-    freedom = sums.n - len(score)
+    moments = [(m * t[..., None] ** power).sum(axis=-3) for power in range(3)]
+    information = np.concatenate(
+        [
+            np.concatenate([moments[0], moments[1]], axis=-1),
+            np.concatenate([moments[1], moments[2]], axis=-1),
+        ],
+        axis=-2,
+    )
+    score = np.concatenate([scaled.sum(axis=-2), (scaled * t).sum(axis=-2)], axis=-1)
+    coefficients = np.linalg.solve(information, score[..., None])[..., 0]
+    explained = ((sums.h * variances[..., None, :]) * scaled).sum(axis=(-2, -1))
+    square = sums.square - explained - (score * coefficients).sum(axis=-1)
+    freedom = sums.n - score.shape[-1]
     criterion = (
         freedom * np.log(square)
-        + np.linalg.slogdet(with_effects)[1].sum()
+        + np.linalg.slogdet(with_effects)[1].sum(axis=-1)
         + np.linalg.slogdet(information)[1]
     )
-    k = float(square) / freedom
-    return _Profile(float(criterion), coefficients, k * np.linalg.inv(information), k)
+    k = square / freedom
+    return _Profile(criterion, coefficients, k[..., None, None] * np.linalg.inv(information), k)

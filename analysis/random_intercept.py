@@ -56,6 +56,16 @@ def fit_random_intercept(
     return profile.fit(theta)
 
 
+@dataclass(frozen=True, slots=True)
+class _Solved:
+    """The fit for given ratios (...): xx (..., p, p), step (..., p), within and criterion (...)."""
+
+    xx: Array
+    step: Array
+    within: Array
+    criterion: Array
+
+
 class _Profile:
     """Sums over groups, made once; then each theta costs a p x p solve."""
 
@@ -72,35 +82,41 @@ class _Profile:
         self.sum_y = np.bincount(group, weights=rest, minlength=k)
 
     def fit(self, theta: float) -> RandomIntercept:
-        weight = theta / (1.0 + theta * self.count)
-        xx = self.xx - (self.sum_x * weight[:, None]).T @ self.sum_x
-        xy = self.xy - self.sum_x.T @ (weight * self.sum_y)
-        yy = self.yy - float((weight * self.sum_y**2).sum())
-        step = np.linalg.solve(xx, xy)
-        df = self.n - self.p
-        within = max(yy - float(xy @ step), 0.0) / df
-        logdet = float(np.linalg.slogdet(xx)[1])
-        spread = float(np.log1p(theta * self.count).sum())
-        scale = math.log(2 * math.pi * within) if within > 0 else -math.inf
+        at = self._at(np.asarray(theta))
+        within = float(at.within)
         return RandomIntercept(
             within_variance=within,
             between_variance=theta * within,
-            estimates=self.start + step,
-            covariance=within * np.linalg.inv(xx),
-            criterion=df * (scale + 1.0) + spread + logdet,
+            estimates=self.start + at.step,
+            covariance=np.asarray(within * np.linalg.inv(at.xx), dtype=np.float64),
+            criterion=float(at.criterion),
         )
+
+    def _at(self, theta: Array) -> _Solved:
+        weight = theta[..., None] / (1.0 + theta[..., None] * self.count)
+        xx = self.xx - (self.sum_x.T * weight[..., None, :]) @ self.sum_x
+        xy = self.xy - (weight * self.sum_y) @ self.sum_x
+        yy = self.yy - weight @ self.sum_y**2
+        step = np.asarray(np.linalg.solve(xx, xy[..., None])[..., 0], dtype=np.float64)
+        df = self.n - self.p
+        within = np.maximum(yy - (xy * step).sum(axis=-1), 0.0) / df
+        logdet = np.linalg.slogdet(xx)[1]
+        spread = np.log1p(theta[..., None] * self.count).sum(axis=-1)
+        with np.errstate(divide="ignore"):
+            scale = np.log(2 * math.pi * within)
+        return _Solved(xx, step, within, df * (scale + 1.0) + spread + logdet)
 
     def best_ratio(self) -> float:
         from scipy.optimize import minimize_scalar  # half a second to import
 
         # The share of the between-group variance, theta / (1 + theta), lies in [0, 1).
         def criterion(share: float) -> float:
-            return self.fit(share / (1.0 - share)).criterion
+            return float(self._at(np.asarray(share / (1.0 - share))).criterion)
 
         # Fine towards both ends, where the minimum of small and of large ratios lies.
         grid = (1.0 - np.cos(np.linspace(0.0, math.pi, _GRID))) / 2.0
         grid[-1] = 1.0 - 1e-12
-        heights = [criterion(float(share)) for share in grid]
+        heights = self._at(grid / (1.0 - grid)).criterion
         best = int(np.argmin(heights))
         low, high = float(grid[max(best - 1, 0)]), float(grid[min(best + 1, _GRID - 1)])
         found = minimize_scalar(

@@ -40,6 +40,7 @@ from service.wrench_wording import (
     segments_in_words,
 )
 
+LISTED: Final = 200  # serials on a page
 _CHECKS: Final = 12
 _REASONS: Final = 3  # what is gravest; the sheet is one page of paper
 _EVENTS: Final = 8
@@ -113,16 +114,19 @@ class WrenchPages(Controller):
 
     @get(sync_to_thread=True)
     def pick(
-        self, shop: NamedDependency[Shop], wrench: Annotated[str, QueryParameter()] = ""
+        self,
+        shop: NamedDependency[Shop],
+        wrench: Annotated[str, QueryParameter()] = "",
+        page_number: Annotated[int, QueryParameter(name="page", ge=1, le=100_000)] = 1,
     ) -> Template | Redirect:
-        """All serials; one that was typed leads to its sheet."""
+        """All serials, page by page; one that was typed leads to its sheet."""
         asked = wrench.strip()[:_LONGEST_SERIAL]
         with shop.read() as records:
             policy = records.policy.get()
             found = as_scanned(shop, records, asked) if asked else None
             if found is not None:
                 return Redirect(sheet_path(found.serial), status_code=303)
-            return _pick_page(shop, policy, records, asked)
+            return _pick_page(shop, policy, records, asked, page_number)
 
     @get("/{serial:str}", sync_to_thread=True)
     def sheet(
@@ -185,6 +189,10 @@ class WrenchPages(Controller):
         )
 
 
+def _list_path(number: int) -> str:
+    return f"/wrenches?{urlencode({'page': number})}"
+
+
 def sheet_path(serial: str, direction: Direction | None = None) -> str:
     """The sheet of a wrench, of one direction where one is named."""
     query = f"?{urlencode({'direction': direction.value})}" if direction else ""
@@ -228,7 +236,10 @@ def _other_events(records: ShopStore, serial: str) -> Iterator[Event]:
             yield event
 
 
-def _pick_page(shop: Shop, policy: Policy, records: ShopStore, asked: str) -> Template:
+def _pick_page(
+    shop: Shop, policy: Policy, records: ShopStore, asked: str, number: int = 1
+) -> Template:
+    every, first = registry_of(shop, records).wrenches, LISTED * (number - 1)
     return page(
         "wrench_pick.html",
         shop,
@@ -236,6 +247,10 @@ def _pick_page(shop: Shop, policy: Policy, records: ShopStore, asked: str) -> Te
         status=404 if asked else 200,
         asked=asked,
         similar=similar(shop, records, asked) if asked else (),
-        serials=[each.serial for each in registry_of(shop, records)],
+        serials=[each.serial for each in every[first : first + LISTED]],
+        first=first,
+        count=len(every),
+        earlier=_list_path(number - 1) if number > 1 else "",
+        later=_list_path(number + 1) if first + LISTED < len(every) else "",
         sheet_path=sheet_path,
     )

@@ -14,6 +14,7 @@ from sample_records import NOW
 from service.api.methods import Application
 from service.app import create_app
 from service.clock import PinnedClock
+from service.pages import wrenches
 from service.store import LOCAL_SHOP, Store
 
 
@@ -151,3 +152,23 @@ def test_a_hostile_serial_is_shown_and_never_run(client: TestClient[Any]) -> Non
     assert page.status_code == 404
     assert "<script>alert" not in page.text
     assert "&lt;script&gt;alert(1)" in page.text
+
+
+def test_a_long_list_of_serials_comes_in_pages(
+    fleet: TestClient[Application], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every serial once, in order, and a way from each page to its neighbours."""
+    told = re.findall(r'<li><a href="/wrenches/([^"]+)"', fleet.get("/wrenches").text)
+    monkeypatch.setattr(wrenches, "LISTED", 2)
+    path, found = "/wrenches", []
+    while path:
+        page = fleet.get(path).text
+        listed = re.findall(r'<li><a href="/wrenches/([^"]+)"', page)
+        assert 0 < len(listed) <= 2
+        found += listed
+        later = re.search(r'href="([^"]+)">Later serials', page)
+        path = later[1] if later else ""
+    assert found == told
+    assert len(found) > 2
+    assert "Earlier serials" in page
+    assert "ends before this page" in fleet.get("/wrenches", params={"page": 99}).text
