@@ -73,7 +73,31 @@ def answers(client: TestClient[Any]) -> dict[str, str]:
 def test_every_question_is_answered_and_as_before_once_the_clock_is_right(
     shop: tuple[TestClient[Any], MovableClock, Store], back: timedelta
 ) -> None:
-    client, clock, _ = shop
+    as_before_once_the_clock_is_right(*shop, back)
+
+
+def test_evidence_that_ends_where_the_clock_stands_is_found(
+    shop: tuple[TestClient[Any], MovableClock, Store], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Planted: what was stored before the clock stepped back is no evidence meanwhile, and what
+    was worked out without it is kept.
+    """
+    _, clock, _ = shop
+
+    def moved(clock: MovableClock, at: datetime) -> None:
+        vars(clock)["moved_to"] = at
+        monkeypatch.setattr("service.api.questions._ALL_TIME", at)
+
+    at = property(lambda clock: vars(clock)["moved_to"], moved)
+    monkeypatch.setattr(MovableClock, "at", at, raising=False)
+    clock.at = NOW
+    with pytest.raises(AssertionError):
+        as_before_once_the_clock_is_right(*shop, timedelta(days=3))
+
+
+def as_before_once_the_clock_is_right(
+    client: TestClient[Any], clock: MovableClock, store: Store, back: timedelta
+) -> None:
     ledger = Ledger()
     ledger.file(64).send(client)  # type: ignore[arg-type]
     right = answers(client)
@@ -83,8 +107,8 @@ def test_every_question_is_answered_and_as_before_once_the_clock_is_right(
     clock.at = NOW
     after = answers(client)
     # A service that never saw the clock step back says the same.
-    untouched = create_app(store=shop[2], shop=LOCAL_SHOP, clock=clock)
-    with signed_in(untouched, shop[2]) as other:
+    untouched = create_app(store=store, shop=LOCAL_SHOP, clock=clock)
+    with signed_in(untouched, store) as other:
         assert answers(other) == after
     assert after != right  # the check that came in between counts
 

@@ -5,12 +5,14 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 
 import httpx
 import pytest
 from calling import bearer
+from planted import VERSION_NOT_COMPARED
 from postgresql_server import Databases
 from racing import PATIENCE_S, Service
 from sqlalchemy import URL
@@ -22,7 +24,26 @@ from service.store import LOCAL_SHOP, Store
 def service(
     tmp_path_factory: pytest.TempPathFactory, databases: Databases | None
 ) -> Iterator[Service]:
-    folder = tmp_path_factory.mktemp("races")
+    with serving(tmp_path_factory.mktemp("races"), databases, {}) as running:
+        yield running
+
+
+@pytest.fixture
+def service_that_compares_no_version(
+    tmp_path: Path, databases: Databases | None
+) -> Iterator[Service]:
+    with serving(tmp_path, databases, VERSION_NOT_COMPARED.plant(tmp_path / "code")) as running:
+        yield running
+
+
+@contextmanager
+def serving(
+    folder: Path, databases: Databases | None, beside: Mapping[str, str]
+) -> Iterator[Service]:
+    """Two workers over a new store.
+
+    beside   variables beside those of the test
+    """
     address: Path | URL = databases.empty() if databases else folder / "shop.db"
     with Store.open(address, migrate=True) as store:
         headers = bearer(store, LOCAL_SHOP)
@@ -37,6 +58,7 @@ def service(
         "WRENCH_DRIFT_PORT": str(port),
         "WRENCH_DRIFT_PINNED_AT": "2026-05-04T12:00:00Z",
         "WRENCH_DRIFT_REQUESTS_PER_MINUTE": "100000",  # one token stands for a whole shop
+        **beside,
     }
     with (folder / "log").open("wb") as log:
         process = subprocess.Popen(  # noqa: S603 - our own command

@@ -75,12 +75,16 @@ def at_once(*requests: Callable[[], httpx.Response]) -> list[httpx.Response]:
 
 @pytest.fixture(scope="module")
 def bench(service: Service) -> Service:
-    """The service with a tester and a wrench."""
+    furnish(service)
+    return service
+
+
+def furnish(service: Service) -> None:
+    """A tester and a wrench for the service."""
     with service.client() as client:
         for path, body in (("testers", TESTER), ("wrenches", a_wrench("TW-1"))):
             answer = client.post(f"/v1/{path}", json=body, headers={"Idempotency-Key": path})
             assert answer.status_code == 201, answer.text
-    return service
 
 
 def race_changes(service: Service, pairs: int) -> None:
@@ -105,6 +109,12 @@ def race_changes(service: Service, pairs: int) -> None:
 
 def test_of_two_racing_changes_one_wins_and_the_other_is_told(bench: Service, long: bool) -> None:
     race_changes(bench, 3000 if long else 200)
+
+
+def test_changes_that_both_win_are_found(service_that_compares_no_version: Service) -> None:
+    furnish(service_that_compares_no_version)
+    with pytest.raises(AssertionError, match="200, 200"):
+        race_changes(service_that_compares_no_version, 20)
 
 
 def test_a_check_by_json_by_file_and_under_a_second_key_counts_once(bench: Service) -> None:

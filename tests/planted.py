@@ -134,6 +134,16 @@ TRANSACTION_DEFERRED: Final = Defect(
     "transactions that take the write lock only when they write",
     (Change("service/store/engine.py", '"BEGIN IMMEDIATE"', '"BEGIN DEFERRED"'),),
 )
+VERSION_NOT_COMPARED: Final = Defect(
+    "the version compared before the transaction of the change, and not within it",
+    (
+        Change(
+            "service/store/wrenches.py",
+            "        if current.version != expected_version:\n",
+            "        expected_version = current.version\n        if False:\n",
+        ),
+    ),
+)
 STOPPED_AT_ONCE: Final = Defect(
     "SIGTERM ends every process at once",
     (
