@@ -12,7 +12,8 @@ LONG_SHARES = 8
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
     """The shares of the long form; share 0 alone is the short one."""
-    if "share" in metafunc.fixturenames:
+    told = metafunc.definition.iter_markers("parametrize")
+    if "share" in metafunc.fixturenames and not any(mark.args[0] == "share" for mark in told):
         shares = 1 + (LONG_SHARES if metafunc.config.getoption("long") else 0)
         metafunc.parametrize("share", range(shares))
 

@@ -25,8 +25,11 @@ from schemathesis.engine import Status, StopReason, events, from_schema
 from standing_token import StandingToken
 from story import NOW, app_over, tell
 
+from service.api.answers import JsonResponse
 from service.clock import PinnedClock
 from service.openapi import description
+from service.schemas.base import Answer
+from service.schemas.policy import PolicyAnswer
 from service.store import Store
 
 EXAMPLES = 6  # of each operation and kind, beside those that cover its parameters one by one
@@ -112,6 +115,46 @@ def faults(schema: Any, record_property: Record) -> tuple[list[str], set[str]]:
     record_property("operations", sorted(seen))
     record_property("faults", len(found))
     return found, seen
+
+
+def an_answer_of_another_form(policy: Any) -> Any:
+    return JsonResponse(_Other(version="one"), headers={"ETag": '"v1"'})
+
+
+def an_answer_of_another_status(policy: Any) -> Any:
+    return JsonResponse(PolicyAnswer.of(policy), status_code=203)
+
+
+def a_failure(policy: Any) -> Any:
+    raise RuntimeError("planted")
+
+
+class _Other(Answer):
+    version: str
+
+
+@pytest.mark.parametrize("share", [0])
+@pytest.mark.parametrize(
+    ("phase", "defect"),
+    [
+        ("coverage", an_answer_of_another_form),
+        ("coverage", a_failure),
+        ("fuzzing", an_answer_of_another_status),
+    ],
+)
+def test_a_planted_defect_is_found(
+    described: Callable[..., Any],
+    monkeypatch: pytest.MonkeyPatch,
+    phase: str,
+    defect: Callable[[Any], Any],
+) -> None:
+    schema = described().exclude(lambda about: about.operation.label != "GET /v1/policy")
+    for other in ("examples", "coverage", "fuzzing", "stateful"):
+        schema.config.phases.get_by_name(name=other).enabled = other == phase
+    schema.config.generation.update(no_shrink=True)
+    monkeypatch.setattr("service.api.policy._answer", defect)
+    found, _ = faults(schema, lambda *_: None)
+    assert found != []
 
 
 def test_a_revoked_token_is_stood_in_for(tmp_path: Path) -> None:
