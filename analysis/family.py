@@ -22,7 +22,7 @@ from analysis.family_posterior import (
     rough_mode,
 )
 from analysis.history import Histories
-from analysis.history_filter import Prepared, filter_histories
+from analysis.history_filter import filter_histories
 from analysis.jumps import find_jumps
 from analysis.outliers import OutlyingReading, ReadingScale, reading_scale, weigh_readings
 from analysis.state_filter import State
@@ -168,19 +168,18 @@ def place_members(laws: FamilyLaws, members: Histories, *, judged: bool = True) 
     """
     weighed, outlying = weigh_readings(members, laws.scale)
     own = find_jumps(laws.mode, with_clock(weighed, laws.basis, laws.typical_pace))
-    prepared = Prepared.of(own.histories)
     checked = (
-        filter_histories(laws.mode, prepared, events=False, surprises=True) if judged else None
+        filter_histories(laws.mode, own.histories, events=False, surprises=True) if judged else None
     )
     surprise = surprise_df = np.zeros((members.size, 0))
     if judged:
-        checked = filter_histories(laws.mode, prepared, events=False, surprises=True)
+        checked = filter_histories(laws.mode, own.histories, events=False, surprises=True)
         surprise, surprise_df = checked.surprise[0], checked.surprise_df
     return FamilyFit(
         **{field.name: getattr(laws, field.name) for field in fields(FamilyLaws)},
         clock_sd_per_year=clock_sd_per_year(weighed, laws.basis, laws.typical_pace, laws.spreads),
         histories=own.histories,
-        state=filter_histories(laws.law, prepared, events=False).state,
+        state=filter_histories(laws.law, own.histories, events=False).state,
         jump_evidence=own.evidence,
         surprise=surprise,
         surprise_df=surprise_df,

@@ -22,7 +22,7 @@ import numpy as np
 from analysis.arrays import Array
 from analysis.error_law import Assumption, ErrorLaw, law_from_coordinates
 from analysis.history import Histories
-from analysis.history_filter import Prepared, filter_histories
+from analysis.history_filter import CELLS_AT_ONCE, Prepared, filter_histories
 
 DRAWS: Final = 48
 _STEPS: Final = 80
@@ -34,9 +34,6 @@ _CLOSE_ENOUGH: Final = (
     1e-7  # of the log posterior: a hundredth of one unit of it for 1,000 wrenches
 )
 _SEED: Final = 6789  # a fixed stream: the same evidence gives the same numbers
-# Parameter sets x wrenches filtered together: what is at hand then stays in the processor's cache,
-# and a step takes a third of the time that it takes with 200,000.
-_CELLS_AT_ONCE: Final = 8_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +55,7 @@ class FamilyPosterior:
 def log_likelihood(coordinates: Array, histories: Histories | Prepared) -> Array:
     """(P,) marginal log likelihood of all readings under P laws, in chunks that bound memory."""
     given = Prepared.of(histories) if isinstance(histories, Histories) else histories
-    chunk = max(1, _CELLS_AT_ONCE // max(1, given.histories.size))
+    chunk = max(1, CELLS_AT_ONCE // max(1, given.histories.size))
     return np.concatenate(
         [
             filter_histories(

@@ -72,6 +72,14 @@ class Histories:
             *(getattr(self, name)[rows] for name in _OF_CHECKS),
         )
 
+    def in_turn(self, at_once: int) -> Iterator[Self]:
+        """Parts of at most `at_once` wrenches in their order; of no wrench at all, itself."""
+        if self.size <= at_once:
+            yield self
+            return
+        for start in range(0, self.size, at_once):
+            yield self.take(np.arange(start, min(start + at_once, self.size)))
+
     def by_length(self, at_once: int) -> Iterator[tuple[NDArray[np.intp], Self]]:
         """Parts of at most `at_once` wrenches with about as many checks, and their rows.
 

@@ -5,7 +5,7 @@ What is worked out and why stands in `analysis.state_filter`; each check is take
 """
 
 from dataclasses import dataclass
-from typing import Self
+from typing import Final, Self
 
 import numpy as np
 
@@ -17,6 +17,9 @@ from analysis.filter_moments import Moments, StepLaw
 from analysis.filter_step import take_in
 from analysis.history import Histories
 from analysis.state_filter import State
+
+# Laws x wrenches filtered together: what is at hand then stays in the processor's cache.
+CELLS_AT_ONCE: Final = 8_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +81,36 @@ def filter_histories(
     events     also tell `Filtered.knocked` and `astray`, else left empty
     surprises  also work out `Filtered.surprise`, else left empty
     """
-    given = Prepared.of(histories) if isinstance(histories, Histories) else histories
+    if isinstance(histories, Prepared):
+        return _filtered(law, histories, events=events, surprises=surprises)
+    parts = [
+        _filtered(law, Prepared.of(part), events=events, surprises=surprises)
+        for part in histories.in_turn(max(1, CELLS_AT_ONCE // law.size))
+    ]
+    return parts[0] if len(parts) == 1 else _together(parts)
+
+
+def _together(parts: list[Filtered]) -> Filtered:
+    def joined(values: list[Array], axis: int) -> Array:
+        return np.concatenate(values, axis=axis)
+
+    return Filtered(
+        log_likelihood=joined([part.log_likelihood for part in parts], 1),
+        state=State(
+            level=joined([part.state.level for part in parts], 2),
+            rate=joined([part.state.rate for part in parts], 2),
+            level_cov=joined([part.state.level_cov for part in parts], 3),
+            level_rate_cov=joined([part.state.level_rate_cov for part in parts], 3),
+            rate_cov=joined([part.state.rate_cov for part in parts], 3),
+        ),
+        knocked=joined([part.knocked for part in parts], 1),
+        astray=joined([part.astray for part in parts], 1),
+        surprise=joined([part.surprise for part in parts], 1),
+        surprise_df=joined([part.surprise_df for part in parts], 0),
+    )
+
+
+def _filtered(law: ErrorLaw, given: Prepared, *, events: bool, surprises: bool) -> Filtered:
     histories = given.histories
     shape = law.size, *histories.present.shape
     empty = (*shape[:2], 0)

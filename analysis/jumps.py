@@ -20,7 +20,7 @@ from analysis.error_law import ErrorLaw
 from analysis.filter_moments import Moments, StepLaw
 from analysis.filter_step import take_in
 from analysis.history import Histories
-from analysis.history_filter import Prepared
+from analysis.history_filter import CELLS_AT_ONCE, Prepared
 
 FALSE_ALARM_RATE: Final = 0.02  # for each wrench and direction, over its whole history
 _MOST_JUMPS: Final = 3
@@ -54,7 +54,8 @@ def find_jumps(
     searched = np.arange(size)
     for _ in range(_MOST_JUMPS):
         own, taken = histories.take(searched), jumped[searched]
-        fits = trial_fits(law, replace(own, jumped=taken))
+        parts = replace(own, jumped=taken).in_turn(max(1, CELLS_AT_ONCE // checks))
+        fits = np.concatenate([trial_fits(law, part) for part in parts], axis=1)
         open_places = possible[searched] & ~taken
         places = open_places.sum(axis=1)
         ratio = np.where(open_places, fits.T - fits[0][:, None], -np.inf)

@@ -127,7 +127,7 @@ def test_likelihood_in_parts_is_the_likelihood(monkeypatch: pytest.MonkeyPatch) 
     _, fleet = _simulated(4, 6, (2,))
     coordinates = ASSUMED.centre + ASSUMED.spread * np.random.default_rng(5).normal(size=(7, SIZE))
     whole = log_likelihood(coordinates, fleet.histories)
-    monkeypatch.setattr("analysis.family_posterior._CELLS_AT_ONCE", 13)
+    monkeypatch.setattr("analysis.family_posterior.CELLS_AT_ONCE", 13)
     np.testing.assert_allclose(log_likelihood(coordinates, fleet.histories), whole, rtol=1e-12)
 
 

@@ -154,6 +154,20 @@ def test_what_is_not_asked_for_is_left_empty_and_changes_nothing() -> None:
     assert short.knocked.size == short.astray.size == short.surprise.size == 0
 
 
+def test_wrenches_a_few_at_a_time_are_all_of_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    """In parts that fit the cache, put together in their order."""
+    laws = _laws(4, 2, width=0.5)
+    histories = _fleet(laws, 10, 2)
+    whole = filter_histories(laws, histories, surprises=True)
+    monkeypatch.setattr("analysis.history_filter.CELLS_AT_ONCE", 12)
+    parts = filter_histories(laws, histories, surprises=True)
+    for name in ("log_likelihood", "knocked", "astray", "surprise", "surprise_df"):
+        np.testing.assert_allclose(getattr(parts, name), getattr(whole, name), rtol=1e-12)
+    for name in PARTS:
+        got, wanted = getattr(parts.state, name), getattr(whole.state, name)
+        np.testing.assert_allclose(got, wanted, rtol=1e-11, atol=1e-13)
+
+
 def _says_as_written(statistics: CheckStatistics, laws: ErrorLaw, histories: Histories) -> None:
     written = check_information(laws, histories)
     (h00, h01), (_, h11) = written.H
