@@ -136,11 +136,32 @@ def processor_and_result(job: tuple[Callable[[Any], Any], Any]) -> tuple[Any, fl
 
 def in_processes(
     pool: ProcessPoolExecutor, work: Callable[[Any], Any], arguments: list[Any]
+) -> Iterator[tuple[Any, float]]:
+    """Results in order, each with the processor time that it took, as they come."""
+    return pool.map(processor_and_result, [(work, argument) for argument in arguments])
+
+
+def gathered(
+    pool: ProcessPoolExecutor, work: Callable[[Any], Any], arguments: list[Any]
 ) -> tuple[list[Any], Taken]:
     begun = time.perf_counter()
-    done = list(pool.map(processor_and_result, [(work, argument) for argument in arguments]))
+    done = list(in_processes(pool, work, arguments))
     wall = time.perf_counter() - begun
     return [result for result, _ in done], Taken(wall, sum(used for _, used in done))
+
+
+def sampled(pool: ProcessPoolExecutor, files: list[Path]) -> tuple[Teachers, Taken]:
+    """Who teaches: the samples of the files joined as they come, so that memory stays flat."""
+    begun, own = time.perf_counter(), time.process_time()
+    together: Teachers | None = None
+    elsewhere = 0.0
+    for sample, used in in_processes(pool, teachers_in, files):
+        together = sample if together is None else joined([together, sample])
+        elsewhere += used
+    if together is None:
+        raise ValueError("no files")
+    processor = elsewhere + time.process_time() - own
+    return together, Taken(time.perf_counter() - begun, processor)
 
 
 def group_by(files: list[Path]) -> int:
@@ -224,7 +245,7 @@ def peak_mib(pool_workers: int) -> float:
 
 def stream(pool: ProcessPoolExecutor, work: list[Work], passes: int) -> None:
     """The same files over and over, as if they were so many more."""
-    rows, taken = in_processes(pool, forecast, work * passes)
+    rows, taken = gathered(pool, forecast, work * passes)
     say(
         f"    {passes} passes: {taken.wall:.1f} s, processor {taken.processor:.1f} s,"
         f" {1e6 * taken.processor / sum(rows):.0f} µs a history"
@@ -240,11 +261,11 @@ def measure(wrenches: int, passes: int) -> None:
         readings = pl.scan_parquet(files).select(pl.len()).collect().item()
         with ProcessPoolExecutor(WORKERS, mp_context=get_context("spawn")) as pool:
             list(pool.map(abs, range(WORKERS)))  # started and imported before the clock
-            samples, drawn = in_processes(pool, teachers_in, files)
-            records, learning = in_processes(pool, learnt_from, learnt_apart(joined(samples)))
+            teachers, drawn = sampled(pool, files)
+            records, learning = gathered(pool, learnt_from, learnt_apart(teachers))
             laws = to_record(laws_together(from_record(record) for record in records))
             work = [Work(file, laws, last_day) for file in files]
-            rows, placing = in_processes(pool, forecast, work)
+            rows, placing = gathered(pool, forecast, work)
             for what, taken in (
                 ("who teaches", drawn),
                 ("laws", learning),
