@@ -49,15 +49,25 @@ def mixture_cdf(mixture: Mixture, value: Array) -> Array:
 
 def mixture_quantile(mixture: Mixture, probability: float) -> Array:
     """The value below which the mixture has the given probability."""
+    (value,) = mixture_quantiles(mixture, (probability,))
+    return np.asarray(value)
+
+
+def mixture_quantiles(mixture: Mixture, probabilities: tuple[float, ...]) -> Array:
+    """(P, ...) the values below which the mixture has each of the given probabilities."""
+    asked = np.array(probabilities).reshape(-1, *(1,) * (mixture.mean.ndim - 1))
     if mixture.mean.shape[0] == 1:
         from scipy.special import ndtri
 
-        return np.asarray(mixture.mean[0] + ndtri(probability) * np.sqrt(mixture.variance[0]))
+        return np.asarray(mixture.mean[0] + ndtri(asked) * np.sqrt(mixture.variance[0]))
     sd = np.sqrt(mixture.variance)
+    each = Mixture(mixture.mean[:, None], mixture.variance[:, None], mixture.weight[:, None])
+    low, high = (mixture.mean - 9 * sd).min(axis=0), (mixture.mean + 9 * sd).max(axis=0)
+    shape = (len(probabilities), *low.shape)
     return bracketed_roots(
-        lambda value: mixture_cdf(mixture, value) - probability,
-        (mixture.mean - 9 * sd).min(axis=0),
-        (mixture.mean + 9 * sd).max(axis=0),
+        lambda value: mixture_cdf(each, value) - asked,
+        np.broadcast_to(low, shape),
+        np.broadcast_to(high, shape),
     )
 
 
@@ -65,12 +75,8 @@ def summarise(mixture: Mixture) -> Summary:
     """Moments and 95 % interval."""
     centre = (mixture.weight * mixture.mean).sum(axis=0)
     square = (mixture.weight * (mixture.variance + (mixture.mean - centre) ** 2)).sum(axis=0)
-    return Summary(
-        mean=centre,
-        sd=np.sqrt(square),
-        lower=mixture_quantile(mixture, 0.025),
-        upper=mixture_quantile(mixture, 0.975),
-    )
+    lower, upper = mixture_quantiles(mixture, (0.025, 0.975))
+    return Summary(mean=centre, sd=np.sqrt(square), lower=lower, upper=upper)
 
 
 def sign_probability(mixture: Mixture) -> Array:

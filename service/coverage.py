@@ -201,7 +201,10 @@ def cover_jobs(
                 criticality=job.criticality,
             )
             shops[key] = WholeShop(by, registry)
-    field = Ranges(evidence.under(policy), registry)
+    field = evidence.by_work.get(
+        ("ranges", registry.version, policy.version),
+        lambda: Ranges(evidence.under(policy), registry),
+    )
     found = tuple(JobCoverage(job, shops[job.criticality, job.on], field) for job in jobs)
     serials = [wrench.serial for wrench in registry]
     cover = _fewest(found, len(serials))

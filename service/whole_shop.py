@@ -87,7 +87,7 @@ class WholeShop:
 
     def riskiest(self) -> JudgedPulls:
         """Each wrench in service, in each direction, at the riskiest target of its plan."""
-        pulls = self.day.riskiest()
+        pulls = self.by.kept("riskiest", self.day.riskiest)
         return self.judged(pulls.only(self._facts.in_service[pulls.member]))
 
     def judged(self, pulls: "Pulls") -> JudgedPulls:
