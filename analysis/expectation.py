@@ -1,23 +1,39 @@
 """What a wrench's history leads one to expect of its next check at one target.
 
 Both answers need no model: the scatter is that of earlier repeats in the same band; the change is
-that from check to check at the same target so far, drift included.
+that from check to check at the same target so far, drift included. Plain arithmetic: for the few
+hundred readings of one wrench a frame costs more than all else. Its order, segments and pooled
+scatter are those of `analysis.repeatability`.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Final
-
-import polars as pl
+from typing import Final, NamedTuple
 
 from analysis.bands import Bands
 from analysis.remeasure import Prediction, Scatter
-from analysis.repeatability import ordered_rows, pooled_within
-from analysis.vocabulary import Band, CheckKind, Direction
+from analysis.vocabulary import Band, CheckKind
 
 # Fewer changes than this say next to nothing of how large the next may be.
 _FEWEST_CHANGES: Final = 2
+
+
+class EarlierReading(NamedTuple):
+    """One reading of an earlier check.
+
+    check          id
+    kind           value of CheckKind
+    day            UTC days since 1970-01-01
+    x              target / full scale
+    deviation_pct  % of reading
+    """
+
+    check: str
+    kind: str
+    day: float
+    x: float
+    deviation_pct: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,21 +45,15 @@ class Expectation:
 
 
 def expect(
-    history: pl.DataFrame,
-    direction: Direction,
-    x: float,
-    bands: Bands,
-    *,
-    kind: CheckKind,
+    history: Iterable[EarlierReading], x: float, bands: Bands, *, kind: CheckKind
 ) -> Expectation:
     """What to expect of the next check at one target; see `expect_each`."""
-    (expected,) = expect_each(history, direction, (x,), bands, kind=kind)
+    (expected,) = expect_each(history, (x,), bands, kind=kind)
     return expected
 
 
 def expect_each(
-    history: pl.DataFrame,
-    direction: Direction,
+    history: Iterable[EarlierReading],
     targets: Sequence[float],
     bands: Bands,
     *,
@@ -51,8 +61,8 @@ def expect_each(
 ) -> tuple[Expectation, ...]:
     """What to expect of the next check at each of its targets.
 
-    history    frame of `analysis.deviation.with_deviations`: earlier checks of one wrench
-    direction  of the check
+    history    readings of one wrench in the direction of the check, those of a check in the order
+               taken
     targets    of its points, each as x = target / full scale
     kind       of the coming check: after an adjustment (as left) no level is expected
 
@@ -60,36 +70,77 @@ def expect_each(
     predicted  the mean of the last check at this target; its SD is the root mean square of the
                changes between successive checks there, adjustments not spanned
     """
-    rows = ordered_rows(history, direction, bands)
-    scatters = {band: _scatter(rows, band) for band in {bands.of(x) for x in targets}}
+    cells = _cells(history)
+    scatters = {band: _scatter(cells, bands, band) for band in {bands.of(x) for x in targets}}
     return tuple(
         Expectation(
-            scatters[bands.of(x)], None if kind is CheckKind.AS_LEFT else _from_changes(rows, x)
+            scatters[bands.of(x)], None if kind is CheckKind.AS_LEFT else _from_changes(cells, x)
         )
         for x in targets
     )
 
 
-def _scatter(rows: pl.DataFrame, band: Band) -> Scatter | None:
-    squares, df = pooled_within(rows.filter(pl.col("band") == band.value))
+class _Cell(NamedTuple):
+    """The readings of one check at one target, targets as shares of full scale."""
+
+    segment: int
+    at: float
+    deviations_pct: list[float]
+    x: float
+
+
+def _cells(history: Iterable[EarlierReading]) -> list[_Cell]:
+    """In order of time; of two checks at one instant the one found comes before the one left."""
+    rows = sorted(
+        history, key=lambda row: (row.day, row.kind == CheckKind.AS_LEFT.value, row.check)
+    )
+    cells: dict[tuple[str, float], _Cell] = {}
+    segment, check = 0, None
+    for row in rows:
+        if check not in (None, row.check) and row.kind == CheckKind.AS_LEFT.value:
+            segment += 1
+        check = row.check
+        # Rounded, so that one target entered in two units of torque is one target.
+        at = round(row.x, 6)
+        cell = cells.get((check, at))
+        if cell is None:
+            cell = cells[check, at] = _Cell(segment, at, [], row.x)
+        cell.deviations_pct.append(row.deviation_pct)
+    return list(cells.values())
+
+
+def _scatter(cells: Iterable[_Cell], bands: Bands, band: Band) -> Scatter | None:
+    squares, df = 0.0, 0
+    for cell in cells:
+        if bands.of(cell.x) is band:
+            first = cell.deviations_pct[0]
+            # From the first reading first: equal readings then leave exactly nothing.
+            from_first = [deviation - first for deviation in cell.deviations_pct]
+            mean = sum(from_first) / len(from_first)
+            squares += sum((each - mean) ** 2 for each in from_first)
+            df += len(from_first) - 1
     if not df:
         return None
     return Scatter(math.sqrt(squares / df), df, f"{df} degrees of freedom of earlier repeats")
 
 
-def _from_changes(rows: pl.DataFrame, x: float) -> Prediction | None:
-    levels = (
-        rows.filter(pl.col("at") == round(x, 6))
-        .group_by("segment", "check", maintain_order=True)
-        .agg(pl.col("deviation_pct").mean().alias("mean"))
-    )
-    changes = levels.select(pl.col("mean").diff().over("segment"))["mean"].drop_nulls()
-    if changes.len() < _FEWEST_CHANGES:
+def _from_changes(cells: Iterable[_Cell], x: float) -> Prediction | None:
+    at = round(x, 6)
+    before: _Cell | None = None
+    level, squares, changes = math.nan, 0.0, 0
+    for cell in cells:
+        if cell.at != at:
+            continue
+        mean = sum(cell.deviations_pct) / len(cell.deviations_pct)
+        if before is not None and before.segment == cell.segment:
+            squares += (mean - level) ** 2
+            changes += 1
+        before, level = cell, mean
+    if changes < _FEWEST_CHANGES:
         return None
-    rms = math.sqrt(float((changes**2).sum()) / changes.len())
     return Prediction(
-        mean_pct=float(levels["mean"][-1]),
-        sd_pct=rms,
-        df=changes.len(),
-        source=f"the last check; {changes.len()} earlier changes",
+        mean_pct=level,
+        sd_pct=math.sqrt(squares / changes),
+        df=changes,
+        source=f"the last check; {changes} earlier changes",
     )

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 
 from analysis.numerals import number
 from analysis.vocabulary import CheckKind, Direction
-from service.frames import reading_frame, wrench_frame
+from service.earlier import earlier_readings, past_readings
+from service.frames import wrench_frame
 from service.points_intake import UnusualReadings, covers, unusual_readings
 from service.pull import torque_of
 from service.records import (
@@ -190,12 +191,11 @@ def _expected_scatter(
     earlier: Sequence[Check],
 ) -> "list[Scatter | None]":
     from analysis.bands import Bands
-    from analysis.deviation import with_deviations
     from analysis.expectation import expect_each
 
-    history = with_deviations(wrench_frame(wrench), reading_frame(earlier))
+    history = earlier_readings(wrench, past_readings(earlier, direction))
     bands = Bands(policy.low_band_below, policy.upper_band_above)
     targets = [mark.nm / wrench.full_scale.nm for mark in marks]
     # As left: the scatter is what is asked for, and the level is left alone.
-    each = expect_each(history, direction, targets, bands, kind=CheckKind.AS_LEFT)
+    each = expect_each(history, targets, bands, kind=CheckKind.AS_LEFT)
     return [expected.scatter for expected in each]

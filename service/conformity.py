@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from analysis.vocabulary import DecisionRule
-from service.records import Check, Policy, Tester, Wrench
+from service.records import Check, PastReading, Policy, Tester, Wrench
 from service.verdict import Verdict, uncertainty_of, verdict
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ def judge_conformity(
     wrench: Wrench,
     tester: Tester | None,
     policy: Policy,
-    earlier: Sequence[Check],
+    earlier: Sequence[PastReading],
 ) -> JudgedConformity:
     """The check under each rule; arguments as for `service.verdict.verdict`."""
     by_rule = {

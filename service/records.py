@@ -7,6 +7,7 @@ one is voided with a reason, and another may take its place.
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from enum import StrEnum
+from typing import NamedTuple
 
 from analysis.vocabulary import CheckKind, DecisionRule, Direction, Edition, Mechanism
 from service.torque import Torque
@@ -228,6 +229,22 @@ class Check:
     replaces: str | None = None  # the voided check that this one takes the place of
     void: Void | None = None
     recorded_at: datetime
+
+
+class PastReading(NamedTuple):
+    """One reading of a check, as far as a later one is judged by it.
+
+    check   id
+    kind    value of CheckKind
+    day     UTC days since 1970-01-01
+    """
+
+    check: str
+    kind: str
+    day: float
+    target_nm: float
+    indicated_nm: float
+    reference_nm: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

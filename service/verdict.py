@@ -4,12 +4,22 @@ Everything is worked out by `analysis` from the records as they stand: the wrenc
 uncertainty of the tester or card, the shop's policy, and the wrench's own earlier checks.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
-from service.frames import reading_frame, wrench_frame
-from service.records import Check, Point, Policy, Reading, Tester, ToleranceBasis, Wrench
+from analysis.vocabulary import CheckKind
+from service.earlier import earlier_readings
+from service.records import (
+    Check,
+    PastReading,
+    Point,
+    Policy,
+    Reading,
+    Tester,
+    ToleranceBasis,
+    Wrench,
+)
 from service.wording import torque_in_words
 
 if TYPE_CHECKING:
@@ -80,12 +90,13 @@ def verdict(
     wrench: Wrench,
     tester: Tester | None,
     policy: Policy,
-    earlier: Sequence[Check],
+    earlier: Iterable[PastReading],
 ) -> Verdict:
     """The verdict on a check of this wrench, which has a stated tolerance in its direction.
 
     tester    the one named by the check; None for a card
-    earlier   the wrench's checks before this one; they say what scatter and level to expect
+    earlier   readings of the wrench's checks before this one, in its direction: they say what
+              scatter and level to expect
     """
     from analysis.remeasure import advise
 
@@ -94,7 +105,7 @@ def verdict(
         decision=found.decision,
         points=found.points,
         remeasure=advise(
-            tuple(_measured(found.points, earlier, check, wrench, policy)),
+            tuple(_measured(found.points, earlier, check.kind, wrench, policy)),
             expanded_uncertainty_pct=uncertainty_of(check, tester)[0],
         ),
     )
@@ -171,22 +182,20 @@ def uncertainty_of(check: Check, tester: Tester | None) -> tuple[float | None, f
 
 def _measured(
     points: Sequence[JudgedPoint],
-    earlier: Sequence[Check],
-    check: Check,
+    earlier: Iterable[PastReading],
+    kind: CheckKind,
     wrench: Wrench,
     policy: Policy,
 ) -> "Iterator[MeasuredPoint]":
     import numpy as np
 
     from analysis.bands import Bands
-    from analysis.deviation import with_deviations
     from analysis.expectation import expect_each
     from analysis.remeasure import MeasuredPoint
 
-    history = with_deviations(wrench_frame(wrench), reading_frame(earlier))
     bands = Bands(policy.low_band_below, policy.upper_band_above)
     targets = [point.x for point in points]
-    each = expect_each(history, check.direction, targets, bands, kind=check.kind)
+    each = expect_each(earlier_readings(wrench, earlier), targets, bands, kind=kind)
     for point, expected in zip(points, each, strict=True):
         yield MeasuredPoint(
             label=torque_in_words(point.point.target),

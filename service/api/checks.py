@@ -1,6 +1,6 @@
 """Checks of one wrench: record, list, read, void."""
 
-from typing import Annotated, Any, Final
+from typing import Annotated, Any
 
 from litestar import Controller, Request, Response, get, post
 from litestar.di import NamedDependency
@@ -24,6 +24,7 @@ from service.api.parameters import (
     SerialPath,
     person_of,
 )
+from service.earlier import HISTORY
 from service.intake import admit_check
 from service.recording import record_checks, void_check
 from service.records import Check
@@ -31,8 +32,6 @@ from service.schemas.checks import CheckAnswer, CheckInput, CheckPage, VoidInput
 from service.schemas.verdicts import JudgedCheckAnswer
 from service.store import ShopStore, UnknownRecord
 from service.verdict import verdict
-
-HISTORY: Final = 20  # earlier checks that tell what scatter to expect
 
 
 class CheckController(Controller):
@@ -187,11 +186,7 @@ def judged_answer(records: ShopStore, check: Check) -> JudgedCheckAnswer:
     """The check with its verdict, from wrench, tester, policy and earlier checks as they stand."""
     wrench, policy = records.wrenches.get(check.wrench), records.policy.get()
     tester = records.testers.get(check.tester) if check.tester else None
-    earlier = [
-        other
-        for other in records.checks.list(check.wrench, limit=HISTORY)
-        if other.direction is check.direction and other.performed_at < check.performed_at
-    ]
+    earlier = records.checks.readings_before(check, HISTORY)
     found = None
     if wrench.mpd(check.direction) is not None:
         found = verdict(check, wrench=wrench, tester=tester, policy=policy, earlier=earlier)

@@ -1,6 +1,5 @@
 """Whether the last check shows that a wrench conforms."""
 
-from typing import Final
 from zoneinfo import ZoneInfo
 
 from litestar import Controller, Response, get
@@ -15,13 +14,12 @@ from service.api.conditional import digest_tag, is_fresh
 from service.api.parameters import AsOf, DirectionQuery, IfNoneMatch, SerialPath
 from service.api.questions import answered_or_why_not, checks_up_to, past_instant
 from service.conformity import judge_conformity
+from service.earlier import HISTORY, past_readings
 from service.intake import CLOCK_SLACK
 from service.records import Check, Policy, Wrench
 from service.schemas.analyses import MethodAnswer
 from service.schemas.conformity import ConformityAnswer, ConformityAnswered
 from service.store import ShopStore
-
-_HISTORY: Final = 20  # earlier checks that tell what scatter to expect
 
 
 class ConformityController(Controller):
@@ -99,6 +97,6 @@ def _answered(
         wrench=wrench,
         tester=records.testers.get(last.tester) if last.tester else None,
         policy=policy,
-        earlier=earlier[:_HISTORY],
+        earlier=tuple(past_readings(earlier[:HISTORY], way)),
     )
     return ConformityAnswered.of(judged, policy)

@@ -9,11 +9,12 @@ from litestar.response import Template
 
 from analysis.vocabulary import CheckKind
 from service.api.access import Shop
-from service.api.checks import HISTORY, check_of_wrench, judged_answer
+from service.api.checks import check_of_wrench, judged_answer
 from service.api.fleet_days import FleetDays, Seen
 from service.bench_plan import PlannedVisit
 from service.bench_sheet import bench_sheet
 from service.clock import PinnedClock
+from service.earlier import HISTORY
 from service.intake import CLOCK_SLACK, TEMPERATURE_C
 from service.pages.bench_words import KINDS, headline, next_steps
 from service.pages.site import local_time, page

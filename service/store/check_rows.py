@@ -3,13 +3,21 @@
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
-from sqlalchemy import BigInteger, Connection, RowMapping, and_, select, type_coerce
+from sqlalchemy import (
+    BigInteger,
+    Connection,
+    RowMapping,
+    and_,
+    bindparam,
+    select,
+    type_coerce,
+)
 
 from analysis.vocabulary import CheckKind, Direction, Edition
 from service.intake import CheckDraft
-from service.records import Card, Check, Point, Reading, Void
+from service.records import Card, Check, PastReading, Point, Reading, Void
 from service.store.mpd_columns import mpd_of
 from service.store.tables import MICROSECONDS_PER_DAY, CheckRow, PointRow, ReadingRow
 from service.torque import Torque
@@ -193,6 +201,69 @@ def readings_to_judge(
         reading = check, kind, at_us / MICROSECONDS_PER_DAY, indicated_nm, reference_nm
         found.setdefault(Direction(way), []).append(reading)
     return found
+
+
+_LATEST: Final = (
+    select(CheckRow.__table__)
+    .where(
+        CheckRow.shop_id == bindparam("shop_id"),
+        CheckRow.wrench == bindparam("wrench"),
+        CheckRow.voided_at.is_(None),
+    )
+    .order_by(CheckRow.performed_at.desc(), CheckRow.number.desc())
+    .limit(bindparam("among"))
+    .subquery("latest")
+)
+_READINGS_BEFORE: Final = (
+    select(
+        _LATEST.c.id,
+        _LATEST.c.kind,
+        type_coerce(_LATEST.c.performed_at, BigInteger),
+        PointRow.target_nm,
+        ReadingRow.indicated_nm,
+        ReadingRow.reference_nm,
+    )
+    .select_from(_LATEST)
+    .join(
+        PointRow,
+        and_(PointRow.shop_id == _LATEST.c.shop_id, PointRow.check_number == _LATEST.c.number),
+    )
+    .join(
+        ReadingRow,
+        and_(
+            ReadingRow.shop_id == PointRow.shop_id,
+            ReadingRow.check_number == PointRow.check_number,
+            ReadingRow.point_position == PointRow.position,
+        ),
+    )
+    .where(
+        _LATEST.c.direction == bindparam("direction"),
+        _LATEST.c.performed_at < bindparam("performed_at"),
+    )
+    .order_by(_LATEST.c.number, ReadingRow.point_position, ReadingRow.position)
+)
+
+
+def readings_before(
+    connection: Connection, shop_id: int, check: Check, among: int
+) -> list[PastReading]:
+    """The readings of earlier checks in the direction of this one, those of a check in the order
+    taken, as far as they are among so many latest checks of its wrench.
+    """
+    rows = connection.execute(
+        _READINGS_BEFORE,
+        {
+            "shop_id": shop_id,
+            "wrench": check.wrench,
+            "among": among,
+            "direction": check.direction.value,
+            "performed_at": check.performed_at,
+        },
+    ).all()
+    return [
+        PastReading(row[0], row[1], row[2] / MICROSECONDS_PER_DAY, row[3], row[4], row[5])
+        for row in rows
+    ]
 
 
 def card_of(row: RowMapping) -> Card | None:

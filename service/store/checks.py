@@ -19,7 +19,7 @@ from sqlalchemy import (
 
 from analysis.vocabulary import Direction
 from service.intake import CycleCounts
-from service.records import Check, CheckPaper, Void
+from service.records import Check, CheckPaper, PastReading, Void
 from service.store import ledger_content as content
 from service.store.check_rows import (
     NaturalKey,
@@ -29,6 +29,7 @@ from service.store.check_rows import (
     checks_of,
     point_columns,
     reading_columns,
+    readings_before,
     readings_to_judge,
 )
 from service.store.errors import AlreadyVoided, DuplicateRecord, UnknownRecord
@@ -210,6 +211,13 @@ class Checks:
     def readings_of(self, wrench: str) -> Mapping[Direction, Sequence[ToJudge]]:
         """By direction: every reading of the wrench, voided checks left out."""
         return readings_to_judge(self._scope.connection, self._scope.shop_id, wrench)
+
+    def readings_before(self, check: Check, among: int) -> Sequence[PastReading]:
+        """The readings of earlier checks in the direction of this one, those of a check in the
+        order taken, as far as they are among so many latest checks of its wrench.
+        """
+        scope = self._scope
+        return readings_before(scope.connection, scope.shop_id, check, among)
 
     def papers(self) -> dict[str, CheckPaper]:
         """By id: who measured each check that is not voided."""

@@ -3,18 +3,19 @@
 import math
 
 import numpy as np
+import polars as pl
 import pytest
-from invented_wrench import check_rows, history
+from invented_wrench import check_rows, history, random_checks
 
 from analysis.bands import Bands
-from analysis.expectation import expect
+from analysis.expectation import EarlierReading, expect
+from analysis.repeatability import ordered_rows, pooled_within
 from analysis.vocabulary import CheckKind, Direction
-
-CW = Direction.CLOCKWISE
 
 
 def expected(frame, x=0.6, kind=CheckKind.AS_FOUND):
-    return expect(frame, CW, x, Bands(), kind=kind)
+    columns = frame.select("check", "kind", "day", "x", "deviation_pct")
+    return expect(map(EarlierReading._make, columns.iter_rows()), x, Bands(), kind=kind)
 
 
 def test_a_new_wrench_lets_nothing_be_expected():
@@ -78,3 +79,35 @@ def test_the_jump_of_an_adjustment_is_no_change_of_the_wrench():
     assert predicted.df == 4
     assert predicted.sd_pct == pytest.approx(np.sqrt(np.mean(np.square([0.2, 0.1, 0.1, 0.1]))))
     assert predicted.mean_pct == pytest.approx(0.2)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_order_segments_and_scatter_are_those_of_repeatability(seed):
+    """Against the frames, on invented histories with adjustments, in any order."""
+    rng = np.random.default_rng(seed)
+    kinds = {number: "as_left" for number in range(8) if rng.random() < 0.3}
+    checks = random_checks(rng, checks=8, readings=3, kinds=kinds)
+    # Found and left at one instant, and one target entered in another unit.
+    checks.append(check_rows("C00b", {20.0: [0.1, 0.2]}, kind="as_left"))
+    foot = 1.3558179483314
+    checks.append(check_rows("C09", {60.0 / foot: [0.3]}, day=9e3, unit_nm=foot))
+    frame = history(*(checks[place] for place in rng.permutation(len(checks))))
+    rows = ordered_rows(frame, Direction.CLOCKWISE, Bands())
+    for x, band in ((0.2, "low"), (0.6, "mid"), (1.0, "upper")):
+        found = expected(frame, x)
+        squares, df = pooled_within(rows.filter(pl.col("band") == band))
+        assert found.scatter.df == df
+        assert found.scatter.sd_pct == pytest.approx(math.sqrt(squares / df), rel=1e-12)
+        levels = (
+            rows.filter(pl.col("at") == x)
+            .group_by("segment", "check", maintain_order=True)
+            .agg(pl.col("deviation_pct").mean())
+        )
+        changes = levels.select(pl.col("deviation_pct").diff().over("segment")).drop_nulls()
+        if changes.height < 2:
+            assert found.predicted is None
+            continue
+        assert found.predicted.df == changes.height
+        assert found.predicted.mean_pct == pytest.approx(levels["deviation_pct"][-1], rel=1e-12)
+        sd = math.sqrt((changes["deviation_pct"] ** 2).mean())
+        assert found.predicted.sd_pct == pytest.approx(sd, rel=1e-12)

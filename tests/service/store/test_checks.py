@@ -13,7 +13,8 @@ from sqlalchemy import insert
 from sqlalchemy.exc import IntegrityError
 
 from analysis.vocabulary import CheckKind, Direction
-from service.records import Point, Reading
+from service.earlier import past_readings
+from service.records import Check, Point, Reading
 from service.store import LOCAL_SHOP, DuplicateRecord, Store, UnknownRecord
 from service.store.check_rows import check_columns
 from service.store.tables import CheckRow
@@ -45,6 +46,25 @@ def test_a_check_comes_back_as_it_went_in(store, check):
     with store.read(LOCAL_SHOP) as shop:
         assert shop.checks.get(check.id) == check
         assert shop.checks.last("TW-1") == check
+
+
+def test_the_readings_before_a_check_are_those_of_the_latest_ones_in_its_direction(store):
+    def check(hours: int, **changes: object) -> Check:
+        return a_check(performed_at=NOW - timedelta(hours=hours), **changes)
+
+    other_way = Direction.COUNTER_CLOCKWISE
+    oldest, older, asked, later = check(5), check(4), check(2), check(1)
+    across = check(3, direction=other_way)
+    with store.write(LOCAL_SHOP) as shop:
+        # In an order of its own, and one that does not count.
+        shop.checks.add_many([later, older, across, asked, oldest])
+        voided = shop.checks.add(check(6))
+        shop.checks.void(voided.id, "wrong wrench", NOW)
+    with store.read(LOCAL_SHOP) as shop:
+        for latest, found in ((9, [oldest, older]), (4, [older]), (2, [])):
+            rows = shop.checks.readings_before(asked, latest)
+            expected = list(past_readings(found, asked.direction))
+            assert sorted(rows, key=lambda row: row.day) == expected
 
 
 def test_what_a_check_names_must_be_there(store):
