@@ -5,9 +5,19 @@ with the shop that the rest of the request is confined to.
 """
 
 from datetime import datetime
-from typing import Any
+from typing import Any, Final
 
-from sqlalchemy import Connection, Row, Select, delete, func, insert, select, update
+from sqlalchemy import (
+    Connection,
+    Row,
+    Select,
+    bindparam,
+    delete,
+    func,
+    insert,
+    select,
+    update,
+)
 
 from service.access.caller import TokenScope
 from service.access.credentials import CredentialKind
@@ -17,10 +27,15 @@ from service.store.errors import UnknownRecord
 from service.store.scope import Scope
 from service.store.tables import ShopRow
 
+_TOKENS: Final = select(AccessTokenRow.__table__, ShopRow.key.label("shop")).join(
+    ShopRow, ShopRow.id == AccessTokenRow.shop_id
+)
+_TOKEN: Final = _TOKENS.where(AccessTokenRow.id == bindparam("id"))
+
 
 def token_with(connection: Connection, token_id: str) -> AccessToken | None:
     """The token with this id, of whichever shop."""
-    row = connection.execute(_tokens().where(AccessTokenRow.id == token_id)).one_or_none()
+    row = connection.execute(_TOKEN, {"id": token_id}).one_or_none()
     return None if row is None else _token(row)
 
 
@@ -112,7 +127,7 @@ class Tokens:
         )
 
     def _of_shop(self) -> Select[Any]:
-        return _tokens().where(AccessTokenRow.shop_id == self._scope.shop_id)
+        return _TOKENS.where(AccessTokenRow.shop_id == self._scope.shop_id)
 
 
 class SignIns:
@@ -152,12 +167,6 @@ class SignIns:
                 SignInRow.shop_id == self._scope.shop_id, SignInRow.expires_at < at
             )
         )
-
-
-def _tokens() -> Select[Any]:
-    return select(AccessTokenRow.__table__, ShopRow.key.label("shop")).join(
-        ShopRow, ShopRow.id == AccessTokenRow.shop_id
-    )
 
 
 def _token(row: Row[Any]) -> AccessToken:

@@ -176,31 +176,38 @@ def _points_of(
 ToJudge = tuple[str, str, float, float, float]
 
 
+_TO_JUDGE: Final = (
+    select(
+        CheckRow.direction,
+        type_coerce(CheckRow.performed_at, BigInteger),
+        CheckRow.id,
+        CheckRow.kind,
+        ReadingRow.indicated_nm,
+        ReadingRow.reference_nm,
+    )
+    .join(
+        ReadingRow,
+        and_(ReadingRow.shop_id == CheckRow.shop_id, ReadingRow.check_number == CheckRow.number),
+    )
+    .where(
+        CheckRow.shop_id == bindparam("shop_id"),
+        CheckRow.wrench == bindparam("wrench"),
+        CheckRow.voided_at.is_(None),
+    )
+)
+
+
 def readings_to_judge(
     connection: Connection, shop_id: int, wrench: str
 ) -> dict[Direction, list[ToJudge]]:
     """By direction: every reading of the wrench, voided checks left out."""
-    found: dict[Direction, list[ToJudge]] = {}
+    found: dict[str, list[ToJudge]] = {}
     for way, at_us, check, kind, indicated_nm, reference_nm in connection.execute(
-        select(
-            CheckRow.direction,
-            type_coerce(CheckRow.performed_at, BigInteger),
-            CheckRow.id,
-            CheckRow.kind,
-            ReadingRow.indicated_nm,
-            ReadingRow.reference_nm,
-        )
-        .join(
-            ReadingRow,
-            and_(
-                ReadingRow.shop_id == CheckRow.shop_id, ReadingRow.check_number == CheckRow.number
-            ),
-        )
-        .where(CheckRow.shop_id == shop_id, CheckRow.wrench == wrench, CheckRow.voided_at.is_(None))
-    ):
+        _TO_JUDGE, {"shop_id": shop_id, "wrench": wrench}
+    ).all():
         reading = check, kind, at_us / MICROSECONDS_PER_DAY, indicated_nm, reference_nm
-        found.setdefault(Direction(way), []).append(reading)
-    return found
+        found.setdefault(way, []).append(reading)
+    return {Direction(way): readings for way, readings in found.items()}
 
 
 _LATEST: Final = (

@@ -3,12 +3,14 @@
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
-from typing import Any
+from itertools import chain
+from typing import Any, Final
 
 from sqlalchemy import (
     RowMapping,
     Select,
     and_,
+    bindparam,
     func,
     insert,
     literal,
@@ -46,6 +48,31 @@ from service.store.tables import (
 
 _PAGE = 500
 
+_LAST: Final = select(func.max(CheckRow.number)).where(CheckRow.shop_id == bindparam("shop_id"))
+_CYCLE_COUNTS: Final = select(CheckRow.performed_at, CheckRow.cycle_count).where(
+    CheckRow.shop_id == bindparam("shop_id"),
+    CheckRow.wrench == bindparam("wrench"),
+    CheckRow.voided_at.is_(None),
+    CheckRow.cycle_count.is_not(None),
+)
+_SAME: Final = select(
+    CheckRow.wrench,
+    CheckRow.performed_at,
+    CheckRow.kind,
+    CheckRow.direction,
+    CheckRow.source,
+    CheckRow.id,
+).where(
+    CheckRow.shop_id == bindparam("shop_id"),
+    CheckRow.wrench.in_(bindparam("wrenches", expanding=True)),
+    CheckRow.performed_at >= bindparam("first"),
+    CheckRow.performed_at <= bindparam("last"),
+    CheckRow.voided_at.is_(None),
+)
+_INSERT_POINTS: Final = insert(PointRow)
+_INSERT_READINGS: Final = insert(ReadingRow)
+_INSERT_CHECKS: Final = insert(CheckRow)
+
 
 class Checks:
     def __init__(self, scope: Scope) -> None:
@@ -68,20 +95,15 @@ class Checks:
         self._refuse_duplicates(new)
         self._refuse_unknown(new)
         shop_id, connection = self._scope.shop_id, self._scope.connection
-        first = 1 + (
-            connection.execute(
-                select(func.max(CheckRow.number)).where(CheckRow.shop_id == shop_id)
-            ).scalar_one()
-            or 0
-        )
+        first = 1 + (connection.execute(_LAST, {"shop_id": shop_id}).scalar_one() or 0)
         numbered = list(enumerate(new, start=first))
         points = [list(point_columns(shop_id, number, check)) for number, check in numbered]
         readings = [list(reading_columns(shop_id, number, check)) for number, check in numbered]
         rows = [check_columns(shop_id, number, check) for number, check in numbered]
         # Parts before the whole: a stored check takes no more points or readings.
-        connection.execute(insert(PointRow), [row for of_check in points for row in of_check])
-        connection.execute(insert(ReadingRow), [row for of_check in readings for row in of_check])
-        connection.execute(insert(CheckRow), rows)
+        connection.execute(_INSERT_POINTS, list(chain.from_iterable(points)))
+        connection.execute(_INSERT_READINGS, list(chain.from_iterable(readings)))
+        connection.execute(_INSERT_CHECKS, rows)
         self._chain(rows, points, readings)
         self._scope.recorded["reading"] += sum(map(len, readings))
         self._scope.evidence_changes()
@@ -170,24 +192,17 @@ class Checks:
         """Ids of the stored, not voided checks that have one of these keys."""
         stored: dict[NaturalKey, str] = {}
         wanted = set(keys)
+        if not wanted:
+            return stored
         serials = sorted({key.wrench for key in wanted})
+        span = {
+            "shop_id": self._scope.shop_id,
+            "first": min(key.performed_at for key in wanted),
+            "last": max(key.performed_at for key in wanted),
+        }
         for start in range(0, len(serials), _PAGE):
-            for row in self._scope.connection.execute(
-                select(
-                    CheckRow.wrench,
-                    CheckRow.performed_at,
-                    CheckRow.kind,
-                    CheckRow.direction,
-                    CheckRow.source,
-                    CheckRow.id,
-                ).where(
-                    CheckRow.shop_id == self._scope.shop_id,
-                    CheckRow.wrench.in_(serials[start : start + _PAGE]),
-                    CheckRow.performed_at >= min(key.performed_at for key in wanted),
-                    CheckRow.performed_at <= max(key.performed_at for key in wanted),
-                    CheckRow.voided_at.is_(None),
-                )
-            ):
+            part = {"wrenches": serials[start : start + _PAGE]}
+            for row in self._scope.connection.execute(_SAME, span | part):
                 key = NaturalKey(*row[:5])
                 if key in wanted:
                     stored[key] = row[5]
@@ -198,12 +213,7 @@ class Checks:
         return CycleCounts(
             (at, count)
             for at, count in self._scope.connection.execute(
-                select(CheckRow.performed_at, CheckRow.cycle_count).where(
-                    CheckRow.shop_id == self._scope.shop_id,
-                    CheckRow.wrench == wrench,
-                    CheckRow.voided_at.is_(None),
-                    CheckRow.cycle_count.is_not(None),
-                )
+                _CYCLE_COUNTS, {"shop_id": self._scope.shop_id, "wrench": wrench}
             )
             if count is not None
         )
@@ -313,7 +323,8 @@ class Checks:
             ("tester", TesterRow.serial, TesterRow.shop_id, {check.tester for check in new}),
             ("check", CheckRow.id, CheckRow.shop_id, {check.replaces for check in new} - ids),
         ):
-            wanted = sorted(key for key in keys if key is not None)
+            seen = self._scope.found
+            wanted = sorted(key for key in keys if key is not None and (kind, key) not in seen)
             for start in range(0, len(wanted), _PAGE):
                 part = wanted[start : start + _PAGE]
                 known = set(

@@ -2,8 +2,9 @@
 
 import dataclasses
 from collections.abc import Collection, Iterable
+from typing import Final
 
-from sqlalchemy import Row, func, insert, select
+from sqlalchemy import Row, bindparam, func, insert, select
 
 from analysis.vocabulary import Direction
 from service.records import Change, Event, EventKind
@@ -11,6 +12,9 @@ from service.store import ledger_content as content
 from service.store.ledger import EntryKind, Ledger
 from service.store.scope import Scope
 from service.store.tables import EventRow
+
+_LAST: Final = select(func.max(EventRow.number)).where(EventRow.shop_id == bindparam("shop_id"))
+_INSERT: Final = insert(EventRow)
 
 
 class Events:
@@ -26,9 +30,7 @@ class Events:
             return
         connection, shop_id = self._scope.connection, self._scope.shop_id
         caller = self._scope.caller
-        last = connection.execute(
-            select(func.max(EventRow.number)).where(EventRow.shop_id == shop_id)
-        ).scalar_one()
+        last = connection.execute(_LAST, {"shop_id": shop_id}).scalar_one()
         rows = [
             {
                 "shop_id": shop_id,
@@ -47,7 +49,7 @@ class Events:
             }
             for number, event in enumerate(events, start=1 + (last or 0))
         ]
-        connection.execute(insert(EventRow), rows)
+        connection.execute(_INSERT, rows)
         Ledger(self._scope).append(
             EntryKind.EVENT, ((str(row["number"]), content.event(row)) for row in rows)
         )

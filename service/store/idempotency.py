@@ -3,8 +3,10 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Final
 
-from sqlalchemy import delete, insert, select
+from sqlalchemy import bindparam, delete, insert, select
+from sqlalchemy.exc import IntegrityError
 
 from service.store.errors import DuplicateRecord
 from service.store.scope import Scope
@@ -23,15 +25,19 @@ class StoredAnswer:
     kept_at: datetime
 
 
+_FIND: Final = select(AnswerRow.__table__).where(
+    AnswerRow.shop_id == bindparam("shop_id"), AnswerRow.key == bindparam("key")
+)
+_KEEP: Final = insert(AnswerRow)
+
+
 class KeptAnswers:
     def __init__(self, scope: Scope) -> None:
         self._scope = scope
 
     def find(self, key: str) -> StoredAnswer | None:
         row = self._scope.connection.execute(
-            select(AnswerRow.__table__).where(
-                AnswerRow.shop_id == self._scope.shop_id, AnswerRow.key == key
-            )
+            _FIND, {"shop_id": self._scope.shop_id, "key": key}
         ).one_or_none()
         if row is None:
             return None
@@ -54,19 +60,19 @@ class KeptAnswers:
         at: datetime,
     ) -> None:
         """Raises DuplicateRecord when the key has an answer already."""
-        if self.find(key) is not None:
-            raise DuplicateRecord("idempotency key", key, key)
-        self._scope.connection.execute(
-            insert(AnswerRow).values(
-                shop_id=self._scope.shop_id,
-                key=key,
-                request_digest=request_digest,
-                status=status,
-                body=body,
-                headers=dict(headers),
-                kept_at=at,
-            )
-        )
+        row = {
+            "shop_id": self._scope.shop_id,
+            "key": key,
+            "request_digest": request_digest,
+            "status": status,
+            "body": body,
+            "headers": dict(headers),
+            "kept_at": at,
+        }
+        try:
+            self._scope.connection.execute(_KEEP, [row])
+        except IntegrityError as error:
+            raise DuplicateRecord("idempotency key", key, key) from error
 
     def forget_before(self, at: datetime) -> int:
         """How many answers older than `at` were deleted."""

@@ -9,9 +9,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
-from typing import Any
+from typing import Any, Final
 
-from sqlalchemy import Select, func, insert, select
+from sqlalchemy import Select, bindparam, func, insert, select
 
 from service.store.ledger_form import GENESIS, canonical, entry_hash, microseconds, sha256
 from service.store.ledger_tables import LedgerRow
@@ -75,18 +75,29 @@ class Entry:
         return (self.number - 1, self.previous) == place and self.hash == self.expected_hash()
 
 
+_END: Final = (
+    select(LedgerRow.number, LedgerRow.hash)
+    .where(LedgerRow.shop_id == bindparam("shop_id"))
+    .order_by(LedgerRow.number.desc())
+    .limit(1)
+)
+_INSERT: Final = insert(LedgerRow)
+
+
 class Ledger:
     def __init__(self, scope: Scope) -> None:
         self._scope = scope
 
     def append(self, kind: EntryKind, contents: Iterable[tuple[str, object]]) -> None:
         """Chain these records, each with its content, in their order."""
-        head = self.head()
-        number, previous = (head.number, head.hash) if head else (0, GENESIS)
+        new = list(contents)
+        if not new:
+            return
+        number, previous = self._end()
         now = datetime.now(UTC)
         at_us = microseconds(now)
         rows = []
-        for number, (record, content) in enumerate(contents, start=number + 1):  # noqa: B020
+        for number, (record, content) in enumerate(new, start=number + 1):  # noqa: B020
             text = canonical(content)
             digest = sha256(text)
             own = entry_hash(
@@ -111,9 +122,16 @@ class Ledger:
                 }
             )
             previous = own
-        if rows:
-            self._scope.connection.execute(insert(LedgerRow), rows)
-            self._scope.recorded[kind.value] += len(rows)
+        self._scope.connection.execute(_INSERT, rows)
+        self._scope.chained = number, previous
+        self._scope.recorded[kind.value] += len(rows)
+
+    def _end(self) -> tuple[int, str]:
+        """Number and hash of the last entry."""
+        if self._scope.chained is not None:
+            return self._scope.chained
+        row = self._scope.connection.execute(_END, {"shop_id": self._scope.shop_id}).one_or_none()
+        return (0, GENESIS) if row is None else (row.number, row.hash)
 
     def head(self) -> Entry | None:
         """The last entry; None in a shop in which nothing was recorded yet."""

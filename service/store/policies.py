@@ -2,9 +2,9 @@
 
 import dataclasses
 from datetime import date, datetime
-from typing import Any
+from typing import Any, Final
 
-from sqlalchemy import insert, select
+from sqlalchemy import bindparam, insert, select
 
 from analysis.vocabulary import DecisionRule
 from service.records import Policy
@@ -14,6 +14,14 @@ from service.store.ledger import EntryKind, Ledger
 from service.store.scope import Scope
 from service.store.tables import PolicyRow
 
+_IN_FORCE: Final = (
+    select(PolicyRow.version, PolicyRow.document)
+    .where(PolicyRow.shop_id == bindparam("shop_id"))
+    .order_by(PolicyRow.version.desc())
+    .limit(1)
+)
+_FOUND: Final = ("policy", "in force")
+
 
 class Policies:
     def __init__(self, scope: Scope) -> None:
@@ -21,13 +29,14 @@ class Policies:
 
     def get(self) -> Policy:
         """The policy in force: the defaults, version 1, in a shop that never set one."""
-        row = self._scope.connection.execute(
-            select(PolicyRow.version, PolicyRow.document)
-            .where(PolicyRow.shop_id == self._scope.shop_id)
-            .order_by(PolicyRow.version.desc())
-            .limit(1)
-        ).one_or_none()
-        return Policy() if row is None else _record(row.version, row.document)
+        found: Policy | None = self._scope.found.get(_FOUND)
+        if found is None:
+            row = self._scope.connection.execute(
+                _IN_FORCE, {"shop_id": self._scope.shop_id}
+            ).one_or_none()
+            found = Policy() if row is None else _record(row.version, row.document)
+            self._scope.found[_FOUND] = found
+        return found
 
     def put(self, policy: Policy, expected_version: int, *, at: datetime) -> Policy:
         """The policy with its next version, in force from now on.
@@ -48,6 +57,7 @@ class Policies:
             "recorded_at": at,
         }
         self._scope.connection.execute(insert(PolicyRow), [row])
+        self._scope.found.pop(_FOUND, None)
         Ledger(self._scope).append(EntryKind.POLICY, [(str(changed.version), content.policy(row))])
         return changed
 

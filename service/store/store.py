@@ -8,7 +8,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Final, NamedTuple, Self
 
-from sqlalchemy import URL, Connection, Row, insert, select
+from sqlalchemy import URL, Connection, Row, bindparam, insert, select
 
 from service import metrics
 from service.access.caller import Caller
@@ -143,6 +143,10 @@ class ShopStore:
 
 
 _VERSIONS: Final = (ShopRow.id, ShopRow.token, ShopRow.evidence_version, ShopRow.pulls_version)
+_SHOP: Final = select(*_VERSIONS).where(ShopRow.key == bindparam("key"))
+# SQLite holds the write lock of the whole file by now; a server locks the shop's row. Its key stays
+# free, or every row that refers to it would wait as well.
+_SHOP_LOCKED: Final = _SHOP.with_for_update(key_share=True)
 
 
 class ShopVersions(NamedTuple):
@@ -310,12 +314,7 @@ def _backend(address: Path | URL) -> Backend:
 
 def _shop_row(connection: Connection, shop: str, *, lock: bool = False) -> Row[*tuple[Any, ...]]:
     """The columns _VERSIONS of the shop."""
-    query = select(*_VERSIONS).where(ShopRow.key == shop)
-    if lock:
-        # SQLite holds the write lock of the whole file by now; a server locks the shop's row. Its
-        # key stays free, or every row that refers to it would wait as well.
-        query = query.with_for_update(key_share=True)
-    row = connection.execute(query).one_or_none()
+    row = connection.execute(_SHOP_LOCKED if lock else _SHOP, {"key": shop}).one_or_none()
     if row is None:
         raise UnknownRecord("shop", shop)
     return row

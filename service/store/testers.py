@@ -1,9 +1,9 @@
 """The testers of one shop: its reference devices."""
 
 import dataclasses
-from typing import Any
+from typing import Any, Final
 
-from sqlalchemy import RowMapping, insert, select, update
+from sqlalchemy import RowMapping, bindparam, insert, select, update
 
 from service.records import Tester
 from service.store import ledger_content as content
@@ -12,6 +12,10 @@ from service.store.ledger import EntryKind, Ledger
 from service.store.scope import Scope
 from service.store.tables import TesterRow
 from service.torque import Torque
+
+_FIND: Final = select(TesterRow.__table__).where(
+    TesterRow.shop_id == bindparam("shop_id"), TesterRow.serial == bindparam("serial")
+)
 
 
 class Testers:
@@ -29,16 +33,19 @@ class Testers:
         return tester
 
     def find(self, serial: str) -> Tester | None:
-        row = (
-            self._scope.connection.execute(
-                select(TesterRow.__table__).where(
-                    TesterRow.shop_id == self._scope.shop_id, TesterRow.serial == serial
+        found: Tester | None = self._scope.found.get(("tester", serial))
+        if found is None:
+            row = (
+                self._scope.connection.execute(
+                    _FIND, {"shop_id": self._scope.shop_id, "serial": serial}
                 )
+                .mappings()
+                .one_or_none()
             )
-            .mappings()
-            .one_or_none()
-        )
-        return None if row is None else _record(row)
+            if row is None:
+                return None
+            found = self._scope.found["tester", serial] = _record(row)
+        return found
 
     def get(self, serial: str) -> Tester:
         """Raises UnknownRecord."""
@@ -75,6 +82,7 @@ class Testers:
             .where(TesterRow.shop_id == self._scope.shop_id, TesterRow.serial == tester.serial)
             .values(**_columns(changed))
         )
+        self._scope.found.pop(("tester", tester.serial), None)
         self._chain(changed)
         self._scope.evidence_changes()
         return changed

@@ -2,9 +2,9 @@
 
 import dataclasses
 from collections.abc import Iterable, Sequence
-from typing import Any
+from typing import Any, Final
 
-from sqlalchemy import RowMapping, delete, exists, insert, or_, select, update
+from sqlalchemy import RowMapping, bindparam, delete, exists, insert, or_, select, update
 
 from analysis.vocabulary import Direction, Mechanism
 from service.records import (
@@ -23,6 +23,23 @@ from service.store.scope import Scope
 from service.store.tables import QuarantineRow, WrenchRow
 from service.torque import Torque
 
+_FIND: Final = select(WrenchRow.__table__).where(
+    WrenchRow.shop_id == bindparam("shop_id"), WrenchRow.serial == bindparam("serial")
+)
+_QUARANTINES: Final = (
+    select(
+        QuarantineRow.wrench,
+        QuarantineRow.direction,
+        QuarantineRow.check_id,
+        QuarantineRow.since,
+    )
+    .where(
+        QuarantineRow.shop_id == bindparam("shop_id"),
+        QuarantineRow.wrench.in_(bindparam("serials", expanding=True)),
+    )
+    .order_by(QuarantineRow.wrench, QuarantineRow.direction)
+)
+
 
 class Wrenches:
     def __init__(self, scope: Scope) -> None:
@@ -40,16 +57,19 @@ class Wrenches:
         return wrench
 
     def find(self, serial: str) -> Wrench | None:
-        found = self._records(
-            self._scope.connection.execute(
-                select(WrenchRow.__table__).where(
-                    WrenchRow.shop_id == self._scope.shop_id, WrenchRow.serial == serial
+        known: Wrench | None = self._scope.found.get(("wrench", serial))
+        if known is None:
+            found = self._records(
+                self._scope.connection.execute(
+                    _FIND, {"shop_id": self._scope.shop_id, "serial": serial}
                 )
+                .mappings()
+                .all()
             )
-            .mappings()
-            .all()
-        )
-        return found[0] if found else None
+            if not found:
+                return None
+            known = self._scope.found["wrench", serial] = found[0]
+        return known
 
     def get(self, serial: str) -> Wrench:
         """Raises UnknownRecord."""
@@ -97,6 +117,7 @@ class Wrenches:
             .where(WrenchRow.shop_id == self._scope.shop_id, WrenchRow.serial == wrench.serial)
             .values(**_columns(changed))
         )
+        self._scope.found.pop(("wrench", wrench.serial), None)
         if changed.quarantine != current.quarantine:
             self._keep_quarantine(changed)
         self._chain(changed)
@@ -140,17 +161,7 @@ class Wrenches:
     def _quarantines(self, serials: Iterable[str]) -> dict[str, tuple[Quarantine, ...]]:
         kept: dict[str, tuple[Quarantine, ...]] = {}
         for row in self._scope.connection.execute(
-            select(
-                QuarantineRow.wrench,
-                QuarantineRow.direction,
-                QuarantineRow.check_id,
-                QuarantineRow.since,
-            )
-            .where(
-                QuarantineRow.shop_id == self._scope.shop_id,
-                QuarantineRow.wrench.in_(list(serials)),
-            )
-            .order_by(QuarantineRow.wrench, QuarantineRow.direction)
+            _QUARANTINES, {"shop_id": self._scope.shop_id, "serials": list(serials)}
         ):
             each = Quarantine(
                 direction=Direction(row.direction), check=row.check_id, since=row.since
