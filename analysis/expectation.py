@@ -70,8 +70,8 @@ def expect_each(
     predicted  the mean of the last check at this target; its SD is the root mean square of the
                changes between successive checks there, adjustments not spanned
     """
-    cells = _cells(history)
-    scatters = {band: _scatter(cells, bands, band) for band in {bands.of(x) for x in targets}}
+    cells = _cells(history, bands)
+    scatters = {band: _scatter(cells, band) for band in {bands.of(x) for x in targets}}
     return tuple(
         Expectation(
             scatters[bands.of(x)], None if kind is CheckKind.AS_LEFT else _from_changes(cells, x)
@@ -85,34 +85,37 @@ class _Cell(NamedTuple):
 
     segment: int
     at: float
+    band: Band
     deviations_pct: list[float]
-    x: float
 
 
-def _cells(history: Iterable[EarlierReading]) -> list[_Cell]:
+def _cells(history: Iterable[EarlierReading], bands: Bands) -> list[_Cell]:
     """In order of time; of two checks at one instant the one found comes before the one left."""
-    rows = sorted(
-        history, key=lambda row: (row.day, row.kind == CheckKind.AS_LEFT.value, row.check)
-    )
+    left = CheckKind.AS_LEFT.value
+    checks: dict[tuple[float, bool, str], dict[float, list[float]]] = {}
+    for check, kind, day, x, deviation_pct in history:
+        targets = checks.setdefault((day, kind == left, check), {})
+        targets.setdefault(x, []).append(deviation_pct)
     cells: dict[tuple[str, float], _Cell] = {}
-    segment, check = 0, None
-    for row in rows:
-        if check not in (None, row.check) and row.kind == CheckKind.AS_LEFT.value:
-            segment += 1
-        check = row.check
-        # Rounded, so that one target entered in two units of torque is one target.
-        at = round(row.x, 6)
-        cell = cells.get((check, at))
-        if cell is None:
-            cell = cells[check, at] = _Cell(segment, at, [], row.x)
-        cell.deviations_pct.append(row.deviation_pct)
+    segment = 0
+    for place, ((_, is_left, check), targets) in enumerate(sorted(checks.items(), key=_instant)):
+        segment += is_left and place > 0
+        for x, deviations_pct in targets.items():
+            # Rounded, so that one target entered in two units of torque is one target.
+            at = round(x, 6)
+            cell = cells.setdefault((check, at), _Cell(segment, at, bands.of(x), []))
+            cell.deviations_pct.extend(deviations_pct)
     return list(cells.values())
 
 
-def _scatter(cells: Iterable[_Cell], bands: Bands, band: Band) -> Scatter | None:
+def _instant(check: tuple[tuple[float, bool, str], object]) -> tuple[float, bool, str]:
+    return check[0]
+
+
+def _scatter(cells: Iterable[_Cell], band: Band) -> Scatter | None:
     squares, df = 0.0, 0
     for cell in cells:
-        if bands.of(cell.x) is band:
+        if cell.band is band:
             first = cell.deviations_pct[0]
             # From the first reading first: equal readings then leave exactly nothing.
             from_first = [deviation - first for deviation in cell.deviations_pct]

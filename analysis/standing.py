@@ -79,11 +79,12 @@ def standings(deviations: pl.DataFrame) -> dict[tuple[str, Direction], Standing]
     }
 
 
-def found_out_by(checks: Iterable[tuple[str, str, bool]]) -> str | None:
+def found_out_by(checks: Iterable[tuple[str, str, bool]], by: str | None = None) -> str | None:
     """The check that found a wrench out, of checks (id, kind, passed) in the order in which they
     count; None: it is not out.
+
+    by   what an earlier check had found, where these are the later ones
     """
-    by = None
     for check, kind, passed in checks:
         if not passed:
             by = by or check
@@ -97,12 +98,15 @@ def found_out_by_readings(
     mpd_pct: float | None,
     of_full_scale: bool,
     full_scale_nm: float,
+    *,
+    by: str | None = None,
 ) -> str | None:
     """What `standings` finds in one direction of one wrench, by plain arithmetic: of a few hundred
     readings it comes many times sooner.
 
     readings  check, kind, day, indicated and reference torque in N·m, in any order
     mpd_pct   ± %, of reading or of full scale; None: the wrench states no tolerance
+    by        what earlier checks had found, where all of these are later
     """
     checks: dict[str, tuple[float, str, bool]] = {}
     for check, kind, day, indicated_nm, reference_nm in readings:
@@ -116,7 +120,8 @@ def found_out_by_readings(
         (day, kind == CheckKind.AS_LEFT.value, not passed, check, kind)
         for check, (day, kind, passed) in checks.items()
     )
-    return found_out_by((check, kind, not failed) for _, _, failed, check, kind in in_order)
+    passed = ((check, kind, not failed) for _, _, failed, check, kind in in_order)
+    return found_out_by(passed, by)
 
 
 def standing(deviations: pl.DataFrame, wrench: str, direction: Direction) -> Standing:

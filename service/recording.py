@@ -7,26 +7,26 @@ A wrench that a check has found out of tolerance is out of service from that mom
 by itself with the first check as left that passes in that direction (or when the failed check turns
 out wrong and is voided, or the tolerance it was judged by). The state is a function of the checks
 that count, in the order in which they were performed, and of the tolerance; a history that is
-imported late, or in any order, ends where it would have ended. A person can hold a wrench back
-beside that, but not put it in service against its own checks.
+imported late, or in any order, ends where it would have ended. Checks that come in their order move
+the state on from where it stood; for others it is worked out from the beginning. A person can hold
+a wrench back beside that, but not put it in service against its own checks.
 """
 
 import dataclasses
-from collections.abc import Collection, Iterable, Mapping
-from datetime import UTC, datetime
+from collections.abc import Collection, Container, Iterable, Iterator, Mapping
+from datetime import datetime
 from types import MappingProxyType
-from typing import Final
 
 from analysis.vocabulary import Direction
 from service import trail
 from service.angle_records import AngleCheck
+from service.frames import day_of
 from service.records import Check, Quarantine, ToleranceBasis, Wrench
 from service.store import ShopStore
+from service.store.check_rows import ToJudge
 
-# Checks lie in the past but for the slack of a bench's clock, which intake has let pass.
-_ALL_TIME: Final = datetime.max.replace(tzinfo=UTC)
-# Up to here wrenches are looked at one by one, beyond it the whole shop at once.
-_FEW: Final = 20
+# By direction: the check that found a wrench out.
+FoundOut = Mapping[Direction, str]
 
 
 class InQuarantine(Exception):  # noqa: N818 - an answer about a wrench
@@ -83,12 +83,16 @@ def record_checks(
     person        who sends them; None: the operator named by each check
     corrections   by id of a check that one of these replaces: why it is voided
     """
+    corrected = set()
     for check in checks:
         because = corrections.get(check.replaces or "")
         if check.replaces is not None and because is not None:
+            corrected.add(check.wrench)
             # First, since both may be of the same moment, and only one of them counts.
             voided = records.checks.void(check.replaces, because, now)
             records.events.add(trail.check_voided(voided, person or check.operator, check.id))
+    serials = {check.wrench for check in checks}
+    latest = records.checks.latest(serials)
     records.checks.add_many(checks)
     records.events.add(*(trail.check_recorded(check, person) for check in checks))
     because = "checks were imported"
@@ -96,8 +100,14 @@ def record_checks(
         (check,) = checks
         because = f"check {check.id} was recorded"
         person = person or check.operator
-    serials = {check.wrench for check in checks}
-    settle_quarantine(records, serials, because=because, person=person, now=now)
+    settle_quarantine(
+        records,
+        serials,
+        because=because,
+        person=person,
+        now=now,
+        moved_on=dict(_moved_on(records, checks, latest, corrected)),
+    )
 
 
 def void_check(
@@ -144,16 +154,20 @@ def settle_quarantine(
     because: str,
     person: str | None,
     now: datetime,
+    moved_on: Mapping[str, FoundOut] = MappingProxyType({}),
 ) -> None:
     """Bring the quarantine of these wrenches in step with their checks, and write what changed.
 
     because   what was done just now, for the trail
+    moved_on  by serial: what is known already
     """
-    found_out = _found_out(records) if len(serials) > _FEW else None
+    anew = records.checks.readings_of(sorted(set(serials) - moved_on.keys()))
     for serial in sorted(serials):
         wrench = records.wrenches.get(serial)
-        by = _found_out_of(records, wrench) if found_out is None else found_out.get(serial, {})
-        quarantine = tuple(_quarantine(records, wrench, by))
+        found_out = moved_on.get(serial)
+        if found_out is None:
+            found_out = _found_out(wrench, anew.get(serial, {}), {})
+        quarantine = tuple(_quarantine(records, wrench, found_out))
         if quarantine == wrench.quarantine:
             continue
         settled = records.wrenches.update(
@@ -162,39 +176,67 @@ def settle_quarantine(
         records.events.add(*trail.quarantine_changed(wrench, settled, because, person, now))
 
 
-def _found_out(records: ShopStore) -> dict[str, dict[Direction, str]]:
-    """By serial and direction: the check that found each wrench of the shop out."""
-    from analysis.deviation import with_deviations
-    from analysis.standing import standings
+def _moved_on(
+    records: ShopStore,
+    checks: Iterable[Check],
+    latest: Mapping[tuple[str, Direction], datetime],
+    corrected: Container[str],
+) -> Iterator[tuple[str, FoundOut]]:
+    """By serial: where these checks take those of their wrenches whose checks were all earlier.
 
-    found: dict[str, dict[Direction, str]] = {}
-    for (serial, way), each in standings(with_deviations(*records.evidence(_ALL_TIME))).items():
-        if each.found_out_by is not None:
-            found.setdefault(serial, {})[way] = each.found_out_by
-    return found
+    latest     when the latest check of each wrench and direction before these was performed
+    corrected  wrenches of which one of these checks takes another's place
+    """
+    of_wrench: dict[str, list[Check]] = {}
+    for check in checks:
+        of_wrench.setdefault(check.wrench, []).append(check)
+    for serial, own in of_wrench.items():
+        late = any(
+            (serial, check.direction) in latest
+            and check.performed_at <= latest[serial, check.direction]
+            for check in own
+        )
+        if not late and serial not in corrected:
+            wrench = records.wrenches.get(serial)
+            before = {each.direction: each.check for each in wrench.quarantine}
+            yield serial, _found_out(wrench, _readings_to_judge(own), before)
 
 
-def _found_out_of(records: ShopStore, wrench: Wrench) -> dict[Direction, str]:
-    """By direction: the check that found this wrench out."""
+def _readings_to_judge(checks: Iterable[Check]) -> dict[Direction, list[ToJudge]]:
+    readings: dict[Direction, list[ToJudge]] = {}
+    for check in checks:
+        if check.void is None:
+            day = day_of(check.performed_at)
+            readings.setdefault(check.direction, []).extend(
+                (check.id, check.kind.value, day, reading.indicated.nm, reading.reference.nm)
+                for point in check.points
+                for reading in point.readings
+            )
+    return readings
+
+
+def _found_out(
+    wrench: Wrench, readings: Mapping[Direction, Iterable[ToJudge]], before: FoundOut
+) -> FoundOut:
+    """What these readings say where earlier ones had said `before`."""
     from analysis.standing import found_out_by_readings
 
-    found = {}
-    for way, readings in records.checks.readings_of(wrench.serial).items():
+    found = dict(before)
+    for way, own in readings.items():
         mpd = wrench.mpd(way)
         by = found_out_by_readings(
-            readings,
+            own,
             mpd.percent if mpd else None,
             mpd is not None and mpd.basis is ToleranceBasis.FULL_SCALE,
             wrench.full_scale.nm,
+            by=found.pop(way, None),
         )
         if by is not None:
             found[way] = by
     return found
 
 
-def _quarantine(
-    records: ShopStore, wrench: Wrench, found_out_by: Mapping[Direction, str]
-) -> Iterable[Quarantine]:
+def _quarantine(records: ShopStore, wrench: Wrench, found_out_by: FoundOut) -> Iterable[Quarantine]:
     kept = {each.check: each for each in wrench.quarantine}
     for direction, check_id in sorted(found_out_by.items()):
         yield kept.get(check_id) or Quarantine(

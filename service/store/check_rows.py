@@ -178,6 +178,7 @@ ToJudge = tuple[str, str, float, float, float]
 
 _TO_JUDGE: Final = (
     select(
+        CheckRow.wrench,
         CheckRow.direction,
         type_coerce(CheckRow.performed_at, BigInteger),
         CheckRow.id,
@@ -191,23 +192,23 @@ _TO_JUDGE: Final = (
     )
     .where(
         CheckRow.shop_id == bindparam("shop_id"),
-        CheckRow.wrench == bindparam("wrench"),
+        CheckRow.wrench.in_(bindparam("wrenches", expanding=True)),
         CheckRow.voided_at.is_(None),
     )
 )
 
 
 def readings_to_judge(
-    connection: Connection, shop_id: int, wrench: str
-) -> dict[Direction, list[ToJudge]]:
-    """By direction: every reading of the wrench, voided checks left out."""
-    found: dict[str, list[ToJudge]] = {}
-    for way, at_us, check, kind, indicated_nm, reference_nm in connection.execute(
-        _TO_JUDGE, {"shop_id": shop_id, "wrench": wrench}
+    connection: Connection, shop_id: int, wrenches: Sequence[str]
+) -> dict[str, dict[Direction, list[ToJudge]]]:
+    """By wrench and direction: every reading of the wrenches, voided checks left out."""
+    found: dict[str, dict[Direction, list[ToJudge]]] = {}
+    for wrench, way, at_us, check, kind, indicated_nm, reference_nm in connection.execute(
+        _TO_JUDGE, {"shop_id": shop_id, "wrenches": wrenches}
     ).all():
         reading = check, kind, at_us / MICROSECONDS_PER_DAY, indicated_nm, reference_nm
-        found.setdefault(way, []).append(reading)
-    return {Direction(way): readings for way, readings in found.items()}
+        found.setdefault(wrench, {}).setdefault(Direction(way), []).append(reading)
+    return found
 
 
 _LATEST: Final = (

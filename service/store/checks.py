@@ -1,6 +1,6 @@
 """The checks of one shop. They are added and voided, never edited and never deleted."""
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 from itertools import chain
@@ -68,6 +68,15 @@ _SAME: Final = select(
     CheckRow.performed_at >= bindparam("first"),
     CheckRow.performed_at <= bindparam("last"),
     CheckRow.voided_at.is_(None),
+)
+_LATEST: Final = (
+    select(CheckRow.wrench, CheckRow.direction, func.max(CheckRow.performed_at))
+    .where(
+        CheckRow.shop_id == bindparam("shop_id"),
+        CheckRow.wrench.in_(bindparam("wrenches", expanding=True)),
+        CheckRow.voided_at.is_(None),
+    )
+    .group_by(CheckRow.wrench, CheckRow.direction)
 )
 _INSERT_POINTS: Final = insert(PointRow)
 _INSERT_READINGS: Final = insert(ReadingRow)
@@ -194,15 +203,13 @@ class Checks:
         wanted = set(keys)
         if not wanted:
             return stored
-        serials = sorted({key.wrench for key in wanted})
         span = {
             "shop_id": self._scope.shop_id,
             "first": min(key.performed_at for key in wanted),
             "last": max(key.performed_at for key in wanted),
         }
-        for start in range(0, len(serials), _PAGE):
-            part = {"wrenches": serials[start : start + _PAGE]}
-            for row in self._scope.connection.execute(_SAME, span | part):
+        for part in _parts({key.wrench for key in wanted}):
+            for row in self._scope.connection.execute(_SAME, span | {"wrenches": part}):
                 key = NaturalKey(*row[:5])
                 if key in wanted:
                     stored[key] = row[5]
@@ -218,9 +225,26 @@ class Checks:
             if count is not None
         )
 
-    def readings_of(self, wrench: str) -> Mapping[Direction, Sequence[ToJudge]]:
-        """By direction: every reading of the wrench, voided checks left out."""
-        return readings_to_judge(self._scope.connection, self._scope.shop_id, wrench)
+    def latest(self, wrenches: Collection[str]) -> dict[tuple[str, Direction], datetime]:
+        """When the latest check of each of the wrenches and direction was performed, voided ones
+        left out.
+        """
+        return {
+            (wrench, Direction(way)): at
+            for part in _parts(wrenches)
+            for wrench, way, at in self._scope.connection.execute(
+                _LATEST, {"shop_id": self._scope.shop_id, "wrenches": part}
+            )
+        }
+
+    def readings_of(
+        self, wrenches: Collection[str]
+    ) -> Mapping[str, Mapping[Direction, Sequence[ToJudge]]]:
+        """By wrench and direction: every reading of the wrenches, voided checks left out."""
+        found: dict[str, Mapping[Direction, Sequence[ToJudge]]] = {}
+        for part in _parts(wrenches):
+            found |= readings_to_judge(self._scope.connection, self._scope.shop_id, part)
+        return found
 
     def readings_before(self, check: Check, among: int) -> Sequence[PastReading]:
         """The readings of earlier checks in the direction of this one, those of a check in the
@@ -324,9 +348,8 @@ class Checks:
             ("check", CheckRow.id, CheckRow.shop_id, {check.replaces for check in new} - ids),
         ):
             seen = self._scope.found
-            wanted = sorted(key for key in keys if key is not None and (kind, key) not in seen)
-            for start in range(0, len(wanted), _PAGE):
-                part = wanted[start : start + _PAGE]
+            wanted = [key for key in keys if key is not None and (kind, key) not in seen]
+            for part in _parts(wanted):
                 known = set(
                     self._scope.connection.execute(
                         select(column).where(shop_column == self._scope.shop_id, column.in_(part))
@@ -335,3 +358,10 @@ class Checks:
                 for key in part:
                     if key not in known:
                         raise UnknownRecord(kind, key)
+
+
+def _parts(keys: Iterable[str]) -> Iterator[list[str]]:
+    """The keys in order, as many at a time as one question names."""
+    in_order = sorted(keys)
+    for start in range(0, len(in_order), _PAGE):
+        yield in_order[start : start + _PAGE]

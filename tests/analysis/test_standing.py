@@ -113,3 +113,10 @@ def test_plain_arithmetic_finds_what_the_frames_find(checks, of_full_scale):
         == standing(frame, "W", Direction.CLOCKWISE).found_out_by
     )
     assert found_out_by_readings(plain, None, of_full_scale, 100.0) is None
+    for day in range(5):
+        before = [row for row in plain if row[2] < day]
+        after = [row for row in plain if row[2] >= day]
+        by = found_out_by_readings(before, 4.0, of_full_scale, 100.0)
+        assert found_out_by_readings(
+            after, 4.0, of_full_scale, 100.0, by=by
+        ) == found_out_by_readings(plain, 4.0, of_full_scale, 100.0)

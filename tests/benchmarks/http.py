@@ -71,7 +71,8 @@ class Sent:
     wrench: Wrench
 
     def body(self) -> dict[str, Any]:
-        at = morning_after() - timedelta(hours=1, seconds=self.number)
+        # One after another, as a bench makes them.
+        at = morning_after() - timedelta(hours=3) + timedelta(seconds=self.number)
         return {
             "kind": "as_found",
             "direction": "clockwise",
