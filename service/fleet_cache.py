@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Final, cast
 
 from service import metrics
 from service.frames import instant_of_day
-from service.kept import Kept
+from service.kept import Kept, KeptWhile
 from service.records import CheckPaper, Policy
 from service.relearning import Relearning
 from service.rules import rules_of
@@ -326,6 +326,9 @@ class FleetCache:
         self.registries = Kept(MOST_ENTRIES)
         # As they were sent, by the tag of the question, which holds all that they depend on.
         self.answers = Kept(MOST_ANSWERS)
+        # Questions asked lately, by the stamp of the store and the count of changes below.
+        self.asked = KeptWhile(MOST_ANSWERS)
+        self.changes = 0
         self._relearning = None if relearn_after_s is None else Relearning(relearn_after_s)
 
     def evidence(
@@ -344,6 +347,7 @@ class FleetCache:
             found = self._entries.get(key)
             if found is None:
                 found = self._entries[key] = self._entry(key, load())
+                self.changes += 1
             self._entries.move_to_end(key)
             while len(self._entries) > MOST_ENTRIES:
                 self._entries.popitem(last=False)
@@ -369,3 +373,4 @@ class FleetCache:
         with self._lock:
             if self._entries.get(key) is entry:
                 self._entries[key] = entry.relearnt(learnt)
+                self.changes += 1

@@ -16,6 +16,32 @@ class _Place:
         self.made: tuple[Any] | None = None
 
 
+class KeptWhile:
+    """At most so many answers that hold while a stamp stands; another stamp forgets them all."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._kept: tuple[object, dict[Hashable, Any]] = None, {}
+
+    def get(self, stamp: object, key: Hashable) -> Any:
+        """What was put under this very stamp; None: nothing."""
+        kept_under, answers = self._kept
+        return answers.get(key) if stamp is not None and stamp == kept_under else None
+
+    def put(self, stamp: object, key: Hashable, answer: object) -> None:
+        """Keep an answer found after this stamp was taken; None keeps nothing.
+
+        Of two threads with two stamps the last one wins: the other's answers are made again.
+        """
+        if stamp is None:
+            return
+        kept_under, answers = self._kept
+        if stamp != kept_under or len(answers) >= self._most:
+            self._kept = stamp, {key: answer}
+        else:
+            answers[key] = answer
+
+
 class Kept:
     """At most so many answers by their keys; two who ask for one at once wait for one making."""
 

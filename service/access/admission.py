@@ -1,7 +1,7 @@
 """From what a caller holds to who the caller is; the one place where a credential is believed."""
 
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Protocol
 
 from service.access.caller import Caller, TokenScope
 from service.access.credentials import Credential, CredentialKind
@@ -33,7 +33,14 @@ class ScopeTooSmall(Exception):  # noqa: N818 - an answer about a caller
         self.held = caller.scope
 
 
-def by_token(store: "Store", text: str, now: datetime) -> AccessToken:
+class KnowsTokens(Protocol):
+    """A store, or what has read it."""
+
+    def access_token(self, token_id: str) -> AccessToken | None:
+        """The token with this id, of whichever shop."""
+
+
+def by_token(store: KnowsTokens, text: str, now: datetime) -> AccessToken:
     """The token with this secret; raises NotAdmitted.
 
     What is wrong with a token is told only to whoever holds its secret.

@@ -16,6 +16,7 @@ class Shop:
     """One shop's records; nothing here can reach another shop's.
 
     caller   for whom; None: the service itself, which only reads
+    stamp    of the store, taken when the request came (`Store.stamp`)
     """
 
     store: Store
@@ -23,6 +24,7 @@ class Shop:
     clock: Clock
     fleets: FleetCache = field(default_factory=FleetCache)
     caller: Caller | None = None
+    stamp: object = None
 
     def read(self) -> AbstractContextManager[ShopStore]:
         """One snapshot of the records."""
@@ -54,6 +56,6 @@ class Shops:
                 self._shops[key] = Shop(self.store, key, self.clock, fleets)
             return self._shops[key]
 
-    def shop_of(self, caller: Caller) -> Shop:
+    def shop_of(self, caller: Caller, stamp: object = None) -> Shop:
         """The one shop that the caller's token opens."""
-        return replace(self.shop(caller.shop), caller=caller)
+        return replace(self.shop(caller.shop), caller=caller, stamp=stamp)

@@ -14,6 +14,7 @@ from litestar.concurrency import sync_to_thread
 
 from service.access.admission import NotAdmitted, ScopeTooSmall, by_session, by_token
 from service.access.caller import Caller, TokenScope
+from service.access.credentials import Credential
 from service.access.rates import Rates
 from service.access.records import AccessToken
 from service.access.tokens import use_is_news
@@ -25,12 +26,17 @@ from service.api.proxies import Proxies
 from service.api.query import refuse_loose_query
 from service.api.same_origin import READING, CrossSiteRequest, refuse_other_sites
 from service.api.sending import refuse_encoded_body
-from service.store import StoreError
+from service.kept import KeptWhile
+from service.store import Store, StoreError
 
 FAILURES_PER_MINUTE: Final = 20
 SESSION_COOKIE: Final = "wrench-drift-session"
 # Kept by browsers only when it came by TLS, for this host alone and every path of it.
 SECURE_SESSION_COOKIE: Final = f"__Host-{SESSION_COOKIE}"
+
+# Where a request carries the stamp of the store, taken before anything was read for it.
+STAMP: Final = "wrench-drift-stamp"
+_MOST_TOKENS: Final = 10_000
 
 AnyRequest = Request[Any, Any, Any]
 
@@ -41,6 +47,8 @@ class Admission:
     hosts      the names that the service goes by, in small letters
     uses       of each token
     failures   of each address, to get in
+    tokens     as the store has them, while nothing in it changes: one revoked opens nothing from
+               that moment, in every process
     """
 
     shops: Shops
@@ -48,6 +56,7 @@ class Admission:
     proxies: Proxies
     uses: Rates
     failures: Rates = field(default_factory=lambda: Rates(FAILURES_PER_MINUTE))
+    tokens: KeptWhile = field(default_factory=lambda: KeptWhile(_MOST_TOKENS))
 
     async def admit(self, request: AnyRequest) -> None:
         """Find out who asks: `request.auth`, and the token as `request.user`; raises what the
@@ -57,8 +66,13 @@ class Admission:
         refuse_other_sites(request)
         told = told_by(request.route_handler.opt)
         if not told.open:
+            tokens = TokensAtHand(self.shops.store, self.tokens, self.shops.store.stamp())
+            request.scope["state"][STAMP] = tokens.stamp
             try:
-                caller = await sync_to_thread(self._caller, request)
+                if tokens.has(request.headers.get("authorization", "")):
+                    caller = self._caller(request, tokens)
+                else:
+                    caller = await sync_to_thread(self._caller, request, tokens)
             except NotAdmitted as fault:
                 if fault.tried:
                     self.count_failure(request)
@@ -86,11 +100,11 @@ class Admission:
         if isinstance(token, AccessToken) and use_is_news(token, self.shops.clock.now()):
             await sync_to_thread(self._note_use, token)
 
-    def _caller(self, request: AnyRequest) -> Caller:
+    def _caller(self, request: AnyRequest, tokens: "TokensAtHand") -> Caller:
         store, now = self.shops.store, self.shops.clock.now()
         session = None
         if "authorization" in request.headers:
-            token = by_token(store, _bearer(request.headers["authorization"]), now)
+            token = by_token(tokens, _bearer(request.headers["authorization"]), now)
         elif cookie := session_cookie(request):
             _refuse_change_of_unknown_origin(request)
             sign_in = by_session(store, cookie, now)
@@ -114,6 +128,32 @@ class Admission:
                 records.tokens.note_use(token.id, self.shops.clock.now())
         except StoreError:
             return  # the answer is given: the next request of the token writes it
+
+
+@dataclass(frozen=True, slots=True)
+class TokensAtHand:
+    """The tokens of the store; each is read once while nothing is written to it.
+
+    stamp   of the store, taken before
+    """
+
+    store: Store
+    kept: KeptWhile
+    stamp: object
+
+    def access_token(self, token_id: str) -> AccessToken | None:
+        """The token with this id, of whichever shop."""
+        found: AccessToken | None = self.kept.get(self.stamp, token_id)
+        if found is None:
+            found = self.store.access_token(token_id)
+            if found is not None:
+                self.kept.put(self.stamp, token_id, found)
+        return found
+
+    def has(self, header: str) -> bool:
+        """Whether the token in an Authorization header is found without asking the store."""
+        secret = Credential.parse(header.rpartition(" ")[2])
+        return secret is not None and self.kept.get(self.stamp, secret.id) is not None
 
 
 def needed_scope(told: Told, method: str) -> TokenScope:

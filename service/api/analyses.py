@@ -223,6 +223,7 @@ def _asked(
         as_of=as_of,
         if_none_match=if_none_match,
         by_use=by_use,
+        names_subject=True,
     )
 
 

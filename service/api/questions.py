@@ -78,20 +78,57 @@ def ask(
     as_of: str | None,
     if_none_match: str | None,
     by_use: bool = False,
+    names_subject: bool = False,
 ) -> Question[Subject]:
     """The question; raises Held when the caller has its answer, and what `about` raises.
 
-    about        looks up what the question is about, so that it is known to be there
-    parameters   what else the answer depends on, the operation first
-    by_use       it depends on due dates, which move with every pull recorded
+    about          looks up what the question is about, so that it is known to be there
+    parameters     what else the answer depends on, the operation first
+    by_use         it depends on due dates, which move with every pull recorded
+    names_subject  the parameters tell its subject too, so that it can be known again by them: it
+                   is put together anew only after something was written to the store
     """
     now = shop.now()
+    if not names_subject or as_of is not None:
+        return _asked(shop, about, parameters, as_of, if_none_match, by_use, now).question
+    stamp = None if shop.stamp is None else (shop.stamp, shop.fleets.changes)
+    known: _Known[Subject] | None = shop.fleets.asked.get(stamp, parameters)
+    if known is None or known.date != now.astimezone(known.zone).date():
+        known = _asked(shop, about, parameters, None, if_none_match, by_use, now)
+        shop.fleets.asked.put(stamp, parameters, known)
+    elif is_fresh(if_none_match, known.question.tag):
+        raise Held(known.question.tag)
+    return known.question
+
+
+@dataclass(frozen=True, slots=True)
+class _Known(Generic[Subject]):
+    """A question asked before.
+
+    date   the shop's date when it was asked
+    """
+
+    question: Question[Subject]
+    zone: ZoneInfo
+    date: date
+
+
+def _asked(
+    shop: Shop,
+    about: Callable[[ShopStore], Subject],
+    parameters: tuple[object, ...],
+    as_of: str | None,
+    if_none_match: str | None,
+    by_use: bool,
+    now: datetime,
+) -> _Known[Subject]:
+    """As `ask`, from the store."""
     asked = None if as_of is None else past_instant(as_of, now)
     with shop.read() as records:
         subject = about(records)
         policy, evidence_version = records.policy.get(), records.evidence_version()
         zone = ZoneInfo(policy.time_zone)
-        today = (asked or now).astimezone(zone).date()
+        today = by_clock = (asked or now).astimezone(zone).date()
         # Without an instant all evidence counts: intake lets no check of the future in, and where
         # this clock has stepped back, what was stored before stays evidence.
         up_to = asked or _ALL_TIME
@@ -129,9 +166,10 @@ def ask(
             evidence = evidence.with_work(
                 (pulls_version, until_day), lambda: records.work_since(up_to, until_day)
             )
-    return Question(
+    question = Question(
         subject=subject, as_of=asked, today=today, policy=policy, evidence=evidence, tag=tag
     )
+    return _Known(question, zone, by_clock)
 
 
 def past_instant(as_of: str, now: datetime) -> datetime:

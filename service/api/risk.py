@@ -93,6 +93,7 @@ class RiskController(Controller):
             as_of=as_of,
             if_none_match=if_none_match,
             by_use=True,
+            names_subject=True,
         )
         return answer_once(shop, question, lambda: _answer(question, direction, pull, on))
 

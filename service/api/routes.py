@@ -8,6 +8,7 @@ from litestar.types import ControllerRouterHandler
 
 from service.api.acceptance import AcceptanceController
 from service.api.access import Shop, Shops
+from service.api.admission import STAMP
 from service.api.analyses import AnalysisController
 from service.api.angle_checks import AngleCheckController
 from service.api.audit import AuditController
@@ -81,6 +82,6 @@ def dependencies(shops: Shops | None) -> dict[str, Any]:
 
     def shop(request: Request[Any, Any, Any]) -> Shop:
         assert shops is not None  # noqa: S101 - a description calls no handler
-        return shops.shop_of(request.auth)
+        return shops.shop_of(request.auth, request.scope["state"].get(STAMP))
 
     return {"shop": Provide(shop, sync_to_thread=False)}

@@ -28,6 +28,16 @@ class Backend(Protocol):
     def opened(self) -> None:
         """Told once the store can be used, before anything in it is acknowledged."""
 
+    def closed(self) -> None:
+        """Told when the store is closed."""
+
+    def stamp(self) -> object:
+        """What is alike only as long as nobody, in whichever process, commits anything; None where
+        the database does not tell that for less than a question costs.
+
+        Raises StoreOutOfReach.
+        """
+
     def watched(self) -> AbstractContextManager[None]:
         """Around a transaction: raises StoreBusy, StoreFull, StoreOutOfReach or StoreUnusable for
         what the machine does in it; what it did not cause is left as it is.

@@ -10,6 +10,7 @@ BEGIN is deferred: it sees one snapshot and never waits for a writer.
 """
 
 import os
+import sqlite3
 from pathlib import Path
 from typing import Final
 from urllib.parse import quote
@@ -71,6 +72,19 @@ def open_readers(path: Path) -> Engine:
         connection.exec_driver_sql("BEGIN DEFERRED")
 
     return engine
+
+
+def connect_for_reading(path: Path) -> sqlite3.Connection:
+    """A connection of the driver's own for any one thread at a time, which waits for nobody."""
+    connection = sqlite3.connect(
+        f"file:{quote(str(path.absolute()))}?mode=rw",
+        uri=True,
+        isolation_level=None,
+        check_same_thread=False,
+        timeout=0,
+    )
+    connection.execute("PRAGMA query_only=ON")
+    return connection
 
 
 def sync_directory(path: Path) -> None:

@@ -18,6 +18,8 @@ class Place:
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        # Asked with every unit of work, as texts: paths are slow.
+        self._files = str(path), f"{path}-wal"
         self._opened: tuple[_FileId, ...] | None = None
 
     def remember(self) -> None:
@@ -34,8 +36,7 @@ class Place:
 
     def _found(self) -> tuple[_FileId, ...]:
         try:
-            files = (self.path, Path(f"{self.path}-wal"))
-            states = [file.stat() for file in files]
+            states = [os.stat(file) for file in self._files]  # noqa: PTH116
         except OSError as error:
             raise StoreOutOfReach(
                 f"the store cannot be found at {self.path}: {error.strerror}"

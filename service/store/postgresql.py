@@ -83,6 +83,12 @@ class Postgresql:
     def opened(self) -> None:
         """The server's disk is the server's affair."""
 
+    def closed(self) -> None:
+        """The engines were all."""
+
+    def stamp(self) -> None:
+        """A server would have to be asked, as for anything else."""
+
     def hold(self, connection: Connection) -> None:
         connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _LOCK})
 

@@ -10,6 +10,7 @@ from service.store.engine import open_readers, open_writer, sync_directory
 from service.store.errors import StoreUnusable
 from service.store.failures import told_plainly
 from service.store.place import Place, make_file
+from service.store.watch import Watch
 
 
 class Sqlite:
@@ -18,6 +19,7 @@ class Sqlite:
     def __init__(self, path: Path) -> None:
         self._path = path
         self._place = Place(path)
+        self._watch = Watch(path)
         self.writer = open_writer(path)
         self.readers = open_readers(path)
 
@@ -37,6 +39,13 @@ class Sqlite:
         # The file and its log exist by now.
         sync_directory(self._path)
         self._place.remember()
+
+    def closed(self) -> None:
+        self._watch.close()
+
+    def stamp(self) -> object:
+        self._place.require_same()
+        return self._watch.stamp()
 
     @contextmanager
     def watched(self) -> Iterator[None]:

@@ -270,7 +270,17 @@ class Store:
         with self._reading() as connection:
             migrations.require_head(connection)
 
+    def stamp(self) -> object:
+        """What is alike only as long as nothing is written to the store, by whomever; None where
+        that is not known.
+
+        What was read after a stamp was taken may be kept and given while the stamp stands. Raises
+        StoreOutOfReach.
+        """
+        return self._backend.stamp()
+
     def close(self) -> None:
+        self._backend.closed()
         self._readers.dispose()
         self._writer.dispose()
 

@@ -100,7 +100,7 @@ def test_a_token_that_opens_the_wrong_shop_is_caught(
     shops: TwoShops, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(
-        "service.api.access.Shops.shop_of", lambda self, caller: self.shop(LOCAL_SHOP)
+        "service.api.access.Shops.shop_of", lambda self, caller, stamp: self.shop(LOCAL_SHOP)
     )
     assert {"readWrench", "listWrenches", "readDrift", "listTokens"} <= caught(shops)
 
@@ -122,7 +122,7 @@ def test_a_store_that_looks_into_the_first_shop_is_caught(
 @pytest.mark.parametrize(
     ("query", "without_shop", "operation_id"),
     [
-        ("service.store.access.Tokens._of_shop", "service.store.access._tokens", "readToken"),
+        ("service.store.access.Tokens._of_shop", "service.store.access._TOKENS", "readToken"),
         ("service.store.bookings.Bookings._rows", None, "readBooking"),
     ],
 )
@@ -135,9 +135,9 @@ def test_a_query_without_its_shop_is_caught(
 ) -> None:
     from sqlalchemy import select
 
-    from service.store.access import _tokens
+    from service.store.access import _TOKENS
     from service.store.booking_tables import BookingRow
 
-    rows = _tokens() if without_shop else select(BookingRow.__table__)
+    rows = _TOKENS if without_shop else select(BookingRow.__table__)
     monkeypatch.setattr(query, lambda self: rows)
     assert operation_id in caught(shops)

@@ -85,6 +85,18 @@ def test_the_trail_tells_by_which_token_a_change_came(client: TestClient[Any], s
     assert event["token_id"] == headers["Authorization"].split("_")[1]
 
 
+def test_a_token_that_another_process_revokes_opens_nothing_from_then_on(
+    client: TestClient[Any], shops: Any
+) -> None:
+    headers = bearer(shops.store, shops.key)
+    token_id = headers["Authorization"].split("_")[1]
+    for _ in range(3):
+        assert client.get("/v1/wrenches/TW-1/due", headers=headers).status_code == 200
+    with Store.open(shops.store.address) as elsewhere, elsewhere.write(shops.key) as records:
+        records.tokens.revoke(token_id, NOW)
+    assert_problem(client.get("/v1/wrenches/TW-1/due", headers=headers), "not-admitted")
+
+
 def test_the_last_use_is_written_and_not_at_every_request(shops: Any) -> None:
     shops.open_next()
     headers = bearer(shops.store, shops.key)

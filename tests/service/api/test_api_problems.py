@@ -44,6 +44,9 @@ class OtherwiseStore:
     def __init__(self, error: Exception) -> None:
         self.error = error
 
+    def stamp(self) -> None:
+        return None
+
     def access_token(self, token_id: str) -> Any:
         raise self.error
 

@@ -108,6 +108,9 @@ def test_a_page_that_cannot_be_shown_says_so_in_words(client: TestClient[Any]) -
 
 def test_a_page_without_its_store_says_what_to_do() -> None:
     class NoStore:
+        def stamp(self) -> None:
+            return None
+
         def access_token(self, _: str) -> Any:
             raise StoreBusy(10)
 
