@@ -70,6 +70,8 @@ class Torque:
 
 def unit_code(text: str) -> str:
     """The API's code for a spelling of a torque unit; raises UnknownTorqueUnit."""
+    if text in UNITS:
+        return text
     spelling = text.strip().casefold().replace("·", ".").replace("⋅", ".").replace(" ", "-")
     try:
         return _CODE_OF[spelling]

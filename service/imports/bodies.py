@@ -7,7 +7,7 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel
 
-from service.api.body import InvalidRequest, MalformedBody, read_body
+from service.api.body import InvalidRequest, MalformedBody, read_body, read_plain
 from service.findings import Finding, Refused
 
 Model = TypeVar("Model", bound=BaseModel)
@@ -19,9 +19,10 @@ Locate = Callable[[str], tuple[str, int | None]]
 
 def read_as(model: type[Model], body: Mapping[str, Any] | bytes, locate: Locate) -> Model:
     """The model of a body; raises Refused with findings that name field and row of the file."""
-    encoded = body if isinstance(body, bytes) else json.dumps(body).encode()
     try:
-        return read_body(model, encoded)
+        if isinstance(body, bytes):
+            return read_body(model, body)
+        return read_plain(model, json.dumps(body).encode())  # plain JSON, being our own
     except InvalidRequest as error:
         raise Refused(relocated(error.findings, locate)) from error
     except MalformedBody as error:

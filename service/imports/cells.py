@@ -11,6 +11,13 @@ _DECIMAL: Final = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?
 _WHOLE: Final = re.compile(r"[+-]?\d{1,18}", re.ASCII)
 
 
+def _decimal(word: str) -> float | None:
+    if not _DECIMAL.fullmatch(word):
+        return None
+    number = float(word)
+    return number if isfinite(number) else None
+
+
 class Cells:
     """The cells of one row as values, with a finding for each cell that has none."""
 
@@ -23,10 +30,10 @@ class Cells:
         word = self.row.word(column)
         if word is None:
             return None
-        if _DECIMAL.fullmatch(word) and isfinite(float(word)):
-            return float(word)
-        self.findings.append(_no_number(self.row, column, word))
-        return None
+        number = _decimal(word)
+        if number is None:
+            self.findings.append(_no_number(self.row, column, word))
+        return number
 
     def whole(self, column: str) -> int | None:
         """The whole number in the cell; None for an empty cell, and for one with a finding."""
