@@ -2,6 +2,7 @@
 
     python -m tests.benchmarks.http            # the demo's forty wrenches, and a thousand
     python -m tests.benchmarks.http 100000     # the demo's, and so many; 0: the demo's alone
+    python -m tests.benchmarks.http 0 storing  # of help, answers and storing only what is named
 
 `wrench-drift serve` runs as a shop runs it, over SQLite. Everything is measured by turns in one
 run, so that what else the machine does falls on both sides of a ratio alike:
@@ -19,16 +20,16 @@ Goals: half of the bare driver's speed for what is stored, 0.4 of liveness's for
 of these within 10 ms whatever the store's size, help within 0.3 s.
 """
 
+import argparse
 import json
 import resource
 import shutil
 import sqlite3
 import statistics
 import subprocess
-import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import timedelta
@@ -56,6 +57,7 @@ TURNS: Final = 6
 RATE_A_SECOND: Final = 10
 AT_RATE: Final = 200
 STARTS: Final = 7
+PARTS: Final = ("help", "answers", "storing")
 TARGETS: Final = (0.2, 0.6, 1.0)  # shares of full scale
 TESTER: Final = "TB-3"
 _STORED: Final = (("points", "check_number"), ("readings", "check_number"), ("checks", "number"))
@@ -349,7 +351,7 @@ def _of_children() -> float:
     return used.ru_utime + used.ru_stime
 
 
-def measure(path: Path, what: str, *, storing: bool) -> None:
+def measure(path: Path, what: str, parts: Collection[str]) -> None:
     with Store.open(path, migrate=True) as store:
         token = bearer(store)
         with store.read(LOCAL_SHOP) as records:
@@ -366,8 +368,9 @@ def measure(path: Path, what: str, *, storing: bool) -> None:
                 f"{served.processor_s():.2f} s"
             )
             if start == "second":
-                measure_answers(served, wrenches[:12], what)
-                if storing:
+                if "answers" in parts:
+                    measure_answers(served, wrenches[:12], what)
+                if "storing" in parts:
                     measure_storing(served, path, wrenches)
 
 
@@ -375,8 +378,9 @@ def say(line: str) -> None:
     print(line, flush=True)  # noqa: T201 - what the script is for
 
 
-def main(many: int) -> None:
-    measure_help()
+def main(many: int, parts: Collection[str]) -> None:
+    if "help" in parts:
+        measure_help()
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "shop.db"
         with Store.open(path, migrate=True) as store:
@@ -386,12 +390,16 @@ def main(many: int) -> None:
         larger = Path(folder) / "many" / "shop.db"
         larger.parent.mkdir()
         shutil.copy(path, larger)
-        measure(path, f"{wrenches} wrenches", storing=True)
+        measure(path, f"{wrenches} wrenches", parts)
         copies = -(-many // wrenches)
         if copies > 1:
             copy_records(larger, copies)
-            measure(larger, f"{copies * wrenches} wrenches", storing=False)
+            measure(larger, f"{copies * wrenches} wrenches", {"answers"} & set(parts))
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else MANY)
+    told = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
+    told.add_argument("wrenches", nargs="?", type=int, default=MANY)
+    told.add_argument("parts", nargs="*", default=[*PARTS], help=", ".join(PARTS))
+    asked = told.parse_args()
+    main(asked.wrenches, asked.parts)
