@@ -55,14 +55,13 @@ def waiting() -> float:
 def test_what_waits_is_told_until_it_is_done() -> None:
     before, go_on = waiting(), threading.Event()
     relearning = Relearning(0.01)
-    for _ in range(3):
-        relearning.soon("shop", lambda: None)
-    relearning.soon("other shop", go_on.wait)
-    assert waiting() - before == 2
-    relearning.wait(0.1)
-    assert waiting() - before >= 1  # the other is under way
+    for subject in ("shop", "shop", "other shop"):
+        relearning.soon(subject, go_on.wait)
+    under_way = waiting() - before
     go_on.set()
     assert relearning.wait(30)
+    # The first may have begun before it was asked for again, and then counts twice.
+    assert under_way in {2, 3}
     assert waiting() == before
 
 

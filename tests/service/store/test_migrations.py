@@ -136,7 +136,7 @@ def test_a_file_that_is_no_database_is_left_alone(tmp_path):
     [
         ("mysql://db/shop", "not a store this version can open"),
         ("sqlite://", "not a store this version can open"),
-        ("no such://thing", "neither a path nor a database URL"),
+        ("no such://thing", "cannot be read as a URL: give the path of a file"),
         ("missing/directory/shop.db", "there is no directory"),
     ],
 )
