@@ -6,7 +6,6 @@ from datetime import datetime
 from typing import Final
 
 from sqlalchemy import bindparam, delete, insert, select
-from sqlalchemy.exc import IntegrityError
 
 from service.store.errors import DuplicateRecord
 from service.store.scope import Scope
@@ -60,6 +59,9 @@ class KeptAnswers:
         at: datetime,
     ) -> None:
         """Raises DuplicateRecord when the key has an answer already."""
+        # Asked, not tried: on PostgreSQL a refused insert would end the transaction.
+        if self.find(key) is not None:
+            raise DuplicateRecord("idempotency key", key, key)
         row = {
             "shop_id": self._scope.shop_id,
             "key": key,
@@ -69,10 +71,7 @@ class KeptAnswers:
             "headers": dict(headers),
             "kept_at": at,
         }
-        try:
-            self._scope.connection.execute(_KEEP, [row])
-        except IntegrityError as error:
-            raise DuplicateRecord("idempotency key", key, key) from error
+        self._scope.connection.execute(_KEEP, [row])
 
     def forget_before(self, at: datetime) -> int:
         """How many answers older than `at` were deleted."""

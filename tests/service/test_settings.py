@@ -126,6 +126,7 @@ def test_every_variable_can_be_refused():
         ("DATABASE_URL", "postgresql://u:pa:ss@h:p/d", "DATABASE_URL) cannot be read as a URL"),
     ],
 )
+@pytest.mark.sqlite  # the place is one of SQLite
 def test_the_command_ends_at_once_and_says_why(monkeypatch, variable, value, said):
     for name in ("WRENCH_DRIFT_STORE", "DATABASE_URL"):
         monkeypatch.delenv(name, raising=False)
