@@ -83,8 +83,8 @@ READINGS_OUTSIDE: Final = Defect(
         ),
         Change(
             "service/store/checks.py",
-            "        connection.execute(insert(CheckRow), rows)\n",
-            f"{_ANOTHER_TRANSACTION}        connection.execute(insert(CheckRow), rows)\n",
+            "        connection.execute(_INSERT_CHECKS, rows)\n",
+            f"{_ANOTHER_TRANSACTION}        connection.execute(_INSERT_CHECKS, rows)\n",
         ),
     ),
 )

@@ -159,6 +159,8 @@ def test_a_cursor_of_another_shop_is_no_place_in_this_one(
         forged(local, "/v1/wrenches/FT-00/checks", cursor_after("checks", check))
         for check in (nowhere, theirs)
     ]
+    for answer in answers:
+        del answer["request"]  # another one
     assert str(answers[0]).replace(nowhere, "") == str(answers[1]).replace(theirs, "")
 
 

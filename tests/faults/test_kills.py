@@ -186,12 +186,20 @@ def test_kills_lose_double_and_halve_nothing(tmp_path: Path, long: bool) -> None
 
 
 def test_a_file_stored_in_pieces_is_found(tmp_path: Path) -> None:
-    made = ordeal(
-        tmp_path,
-        kills=40,  # at most: the first damage ends it
-        files=1.0,
-        seed=1,
-        environment=FILE_IN_PIECES.plant(tmp_path / "code"),
-        stop_at_damage=True,
-    )
-    assert any(f"of {PER_FILE} checks are stored" in each for each in made.found)
+    """Its other consequences, as a file refused when it is sent again, may end an ordeal first."""
+    environment = FILE_IN_PIECES.plant(tmp_path / "code")
+    found: list[str] = []
+    for seed in (1, 2, 3):
+        made = ordeal(
+            tmp_path / str(seed),
+            kills=40,  # at most: the first damage ends it
+            files=1.0,
+            seed=seed,
+            environment=environment,
+            stop_at_damage=True,
+        )
+        assert made.found
+        found += made.found
+        if any(f"of {PER_FILE} checks are stored" in each for each in made.found):
+            return
+    raise AssertionError(found)
