@@ -5,7 +5,9 @@ when its verdict there is not "not fit" and the pull risk is at most what the sh
 fastener of that criticality; with caution is allowed, and told.
 """
 
+import os
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
@@ -205,7 +207,11 @@ def cover_jobs(
         ("ranges", registry.version, policy.version),
         lambda: Ranges(evidence.under(policy), registry),
     )
-    found = tuple(JobCoverage(job, shops[job.criticality, job.on], field) for job in jobs)
+    # Side by side: nearly all of it is long passes of numpy, which let other threads go on.
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        found = tuple(
+            pool.map(lambda job: JobCoverage(job, shops[job.criticality, job.on], field), jobs)
+        )
     serials = [wrench.serial for wrench in registry]
     cover = _fewest(found, len(serials))
     done_with = tuple(None if i is None else serials[i] for i in cover.by_job)
