@@ -68,19 +68,29 @@ def _whole(model: type[Base]) -> Callable[[], Select[Any]]:
     return query
 
 
+def _place(check: Any, reading: Any) -> tuple[ColumnElement[Any], ...]:
+    """What tells a reading's check, and its place in it, so that a row can be read by itself.
+
+    check, reading   the columns of the two tables
+    """
+    return (
+        check.id.label("check_id"),
+        check.wrench,
+        check.kind,
+        check.direction,
+        check.performed_at,
+        check.source,
+        reading.point_position.label("point"),
+        reading.position.label("reading"),
+    )
+
+
 def _readings() -> Select[Any]:
-    """Each with its target and with what tells its check, to be read by itself."""
+    """Each with its target and with what tells its check."""
     check, point, reading = CheckRow.__table__.c, PointRow.__table__.c, ReadingRow.__table__.c
     return (
         select(
-            check.id.label("check_id"),
-            check.wrench,
-            check.kind,
-            check.direction,
-            check.performed_at,
-            check.source,
-            reading.point_position.label("point"),
-            reading.position.label("reading"),
+            *_place(check, reading),
             point.target_value,
             point.target_unit,
             point.target_nm,
@@ -111,14 +121,7 @@ def _angle_readings() -> Select[Any]:
     check, reading = AngleCheckRow.__table__.c, AngleReadingRow.__table__.c
     return (
         select(
-            check.id.label("check_id"),
-            check.wrench,
-            check.kind,
-            check.direction,
-            check.performed_at,
-            check.source,
-            reading.point_position.label("point"),
-            reading.position.label("reading"),
+            *_place(check, reading),
             reading.target_deg,
             reading.reference_deg,
             reading.indicated_deg,

@@ -91,6 +91,18 @@ class Sent:
             self.refusals.append(response.status_code)
         return response
 
+    def head(self, authorization: str, *last: str) -> bytes:
+        """What comes before the content on a bare connection, with `last` as its last fields."""
+        lines = [
+            f"POST {self.path} HTTP/1.1",
+            "Host: 127.0.0.1",
+            f"Content-Type: {self.media_type}",
+            f"Idempotency-Key: {self.key}",
+            f"Authorization: {authorization}",
+            *last,
+        ]
+        return "\r\n".join([*lines, "", ""]).encode()
+
 
 class Ledger:
     """All that was sent to one store."""

@@ -23,14 +23,10 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Served, Led
 
 def send_part(service: Served, sent: Sent, share: float, *, chunked: bool, reset: bool) -> None:
     """Send the head and a share of the body, and go; a reset drops what is on its way too."""
-    head = [
-        f"POST {sent.path} HTTP/1.1",
-        "Host: 127.0.0.1",
-        f"Content-Type: {sent.media_type}",
-        f"Idempotency-Key: {sent.key}",
-        f"Authorization: {service.token()['Authorization']}",
+    head = sent.head(
+        service.token()["Authorization"],
         "Transfer-Encoding: chunked" if chunked else f"Content-Length: {len(sent.content)}",
-    ]
+    )
     # Up to the end of a line: what has come then looks like a whole file.
     body = sent.content[: int(len(sent.content) * share)]
     if share < 1:
@@ -38,7 +34,7 @@ def send_part(service: Served, sent: Sent, share: float, *, chunked: bool, reset
     if chunked:
         body = b"%x\r\n%s\r\n" % (len(body), body)
     with socket.create_connection(("127.0.0.1", service.port)) as caller:
-        caller.sendall("\r\n".join([*head, "", ""]).encode() + body)
+        caller.sendall(head + body)
         time.sleep(0.02)  # for the request to be under way
         if reset:
             caller.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))

@@ -31,16 +31,11 @@ class Upload(threading.Thread):
         self.part_sent = threading.Event()
         self.go_on = threading.Event()
         self.answer = b""
-        head = [
-            f"POST {sent.path} HTTP/1.1",
-            "Host: 127.0.0.1",
-            f"Content-Type: {sent.media_type}",
-            f"Idempotency-Key: {sent.key}",
-            f"Authorization: {service.token()['Authorization']}",
+        self._head = sent.head(
+            service.token()["Authorization"],
             f"Content-Length: {len(sent.content)}",
             "Connection: close",
-        ]
-        self._head = "\r\n".join([*head, "", ""]).encode()
+        )
         self._cut = int(len(sent.content) * share)
         self._caller = socket.create_connection(("127.0.0.1", service.port), timeout=120)
 
