@@ -166,7 +166,7 @@ def _send_again(service: Served, unanswered: list[Sent | None], made: Ordeal) ->
 
 def test_kills_lose_double_and_halve_nothing(tmp_path: Path, long: bool) -> None:
     made: list[Ordeal] = []
-    left = 500 if long else 25
+    left = 500 if long else 15
     while left:
         kills = min(left, KILLS_OF_A_STORE)
         made.append(ordeal(tmp_path / str(left), kills=kills, files=0.2, seed=left))
