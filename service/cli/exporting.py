@@ -111,7 +111,7 @@ def pulls(output: IO[str], store: str | Path | None, shop: str | None) -> None:
 def parquet(
     directory: Path, readings_at_once: int, store: str | Path | None, shop: str | None
 ) -> None:
-    """Write wrenches and readings as partitioned Parquet, for `fleet recompute` and for others.
+    """Write wrenches, readings and the work since as partitioned Parquet, for `fleet recompute`.
 
     The directory then holds one state of the shop, in the place of what was exported into it
     before; `manifest.json` names the files that belong to it.

@@ -23,6 +23,7 @@ from service.fleet.files import (
     replace_text,
     write_file,
 )
+from service.frames import number_of_date
 from service.intake import CLOCK_SLACK
 from service.records import Policy
 from service.store import ShopStore
@@ -30,25 +31,39 @@ from service.store import ShopStore
 if TYPE_CHECKING:
     import polars as pl
 
+    from analysis.use_since import Work
+    from analysis.vocabulary import Direction
+
     Frames = tuple[pl.DataFrame, pl.DataFrame]  # WRENCHES and READINGS of `analysis.evidence`
 
 MANIFEST: Final = "manifest.json"
 
-_WRENCHES, _READINGS = "wrenches", "readings"
+_WRENCHES, _READINGS, _WORK = "wrenches", "readings", "work"
 
 
 @dataclass(frozen=True, slots=True)
 class Partition:
-    """Some wrenches with all their readings, from one serial to another."""
+    """Some wrenches from one serial to another, with all their readings and the work since."""
 
     first: str
     last: str
     wrenches: File
     readings: File
+    work: File
+
+    @property
+    def files(self) -> tuple[File, ...]:
+        return self.wrenches, self.readings, self.work
 
     def read(self, directory: Path) -> "Frames":
         """Raises UnusableDirectory when its files are not what was written."""
         return read_file(directory, self.wrenches), read_file(directory, self.readings)
+
+    def read_work(self, directory: Path) -> "dict[tuple[str, Direction], Work]":
+        """What is on record since the last checks; raises as `read` does."""
+        from analysis.use_records import work_of
+
+        return work_of(read_file(directory, self.work))
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +76,7 @@ class Manifest:
     day               the shop's date on which it was written
     policy            in force then
     wrenches, readings  rows in all
-    columns           of the two, with their types
+    columns           of the three, with their types
     """
 
     release: str
@@ -74,7 +89,7 @@ class Manifest:
     readings: int
     columns: dict[str, dict[str, str]]
     partitions: tuple[Partition, ...]
-    form: Literal["wrench-drift partitions 1"] = "wrench-drift partitions 1"
+    form: Literal["wrench-drift partitions 2"] = "wrench-drift partitions 2"
 
     def text(self) -> str:
         return TypeAdapter(Manifest).dump_json(self, indent=1).decode() + "\n"
@@ -109,18 +124,23 @@ def export_partitions(
     readings_at_once  in a partition, about: half a million are some tens of megabytes in memory
     """
     from analysis.evidence import READINGS, WRENCHES
+    from analysis.use_records import WORK, work_frame
 
     directory.mkdir(parents=True, exist_ok=True)
     policy = records.policy.get()
+    day = now.astimezone(ZoneInfo(policy.time_zone)).date()
     partitions = []
+    work = work_frame(records.work_since(now + CLOCK_SLACK, number_of_date(day)))
     parts = _put_together(records.reading_batches(now + CLOCK_SLACK), readings_at_once)
     for number, (wrenches, readings) in enumerate(parts):
+        mine = work.filter(work["wrench"].is_in(wrenches["wrench"].implode()))
         partitions.append(
             Partition(
                 first=wrenches["wrench"][0],
                 last=wrenches["wrench"][-1],
                 wrenches=write_file(directory, _WRENCHES, number, wrenches),
                 readings=write_file(directory, _READINGS, number, readings),
+                work=write_file(directory, _WORK, number, mine),
             )
         )
     manifest = Manifest(
@@ -128,19 +148,19 @@ def export_partitions(
         shop=shop,
         evidence_version=records.evidence_version(),
         pulls_version=records.pulls_version(),
-        day=now.astimezone(ZoneInfo(policy.time_zone)).date(),
+        day=day,
         policy=policy,
         wrenches=sum(each.wrenches.rows for each in partitions),
         readings=sum(each.readings.rows for each in partitions),
         columns={
             name: {column: str(dtype) for column, dtype in schema.items()}
-            for name, schema in ((_WRENCHES, WRENCHES), (_READINGS, READINGS))
+            for name, schema in ((_WRENCHES, WRENCHES), (_READINGS, READINGS), (_WORK, WORK))
         },
         partitions=tuple(partitions),
     )
     replace_text(directory / MANIFEST, manifest.text())
-    named = [file for each in partitions for file in (each.wrenches, each.readings)]
-    remove_others(directory, (_WRENCHES, _READINGS), named)
+    named = [file for each in partitions for file in each.files]
+    remove_others(directory, (_WRENCHES, _READINGS, _WORK), named)
     return manifest
 
 

@@ -239,7 +239,8 @@ class _Task:
         from analysis.fleet_forecast import FleetQuestion
 
         bands = Bands(self.policy.low_band_below, self.policy.upper_band_above)
-        return FleetQuestion(rules_of(self.policy), bands, self.day)
+        work = self.partition.read_work(self.directory)
+        return FleetQuestion(rules_of(self.policy), bands, self.day, work)
 
 
 def _teachers(where: tuple[Path, Partition]) -> "Teachers":

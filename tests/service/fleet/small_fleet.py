@@ -3,7 +3,7 @@
 from datetime import timedelta
 from random import Random
 
-from sample_records import NOW, a_check, a_tester, a_wrench, nm
+from sample_records import NOW, a_check, a_pull, a_tester, a_wrench, nm
 
 from analysis.vocabulary import Mechanism
 from service.records import Point, Reading
@@ -19,7 +19,10 @@ def serial(number: int) -> str:
 
 
 def fill(store: Store) -> None:
-    """Twelve wrenches, checked every 150 days, the last time a month ago; and one never checked."""
+    """Twelve wrenches, checked every 150 days, the last time a month ago; and one never checked.
+
+    The second and the third have worked since, the second close to its cap in cycles.
+    """
     random = Random(20260504)  # noqa: S311 - invented readings
     with store.write(LOCAL_SHOP) as shop:
         shop.testers.add(a_tester())
@@ -49,3 +52,8 @@ def fill(store: Store) -> None:
                         ),
                     )
                 )
+        shop.pulls.add_many(
+            a_pull(wrench=serial(number), performed_at=NOW - timedelta(days=days), count=count)
+            for number, count in ((1, 250), (2, 20))
+            for days in range(1, 20)
+        )

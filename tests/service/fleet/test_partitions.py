@@ -77,7 +77,7 @@ def test_an_export_takes_the_place_of_the_one_before(store: Store, tmp_path: Pat
     assert after.evidence_version != before.evidence_version
     assert after.partitions[0].readings.sha256 != before.partitions[0].readings.sha256
     assert after.partitions[-1] == before.partitions[-1]
-    named = {file.name for part in after.partitions for file in (part.wrenches, part.readings)}
+    named = {file.name for part in after.partitions for file in part.files}
     assert {path.name for path in tmp_path.iterdir() if path.suffix != ".db"} >= named
     assert {path.name for path in tmp_path.glob("*.parquet*")} == named
     assert (tmp_path / "notes.txt").read_text() == "mine"
@@ -103,7 +103,7 @@ def test_an_interrupted_export_leaves_the_former_as_it_was(
     for partition in before.partitions:
         partition.read(out)
     after = export(store, out)
-    assert len(list(out.iterdir())) == 1 + 2 * len(after.partitions)
+    assert len(list(out.iterdir())) == 1 + 3 * len(after.partitions)
 
 
 def test_what_is_no_longer_what_was_written_is_refused(store: Store, tmp_path: Path) -> None:

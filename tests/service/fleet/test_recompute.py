@@ -68,13 +68,12 @@ def whole(shop: Store) -> pl.DataFrame:
     """The forecasts of the whole fleet, worked out at once."""
     with shop.read(LOCAL_SHOP) as records:
         wrenches, readings = records.evidence(NOW)
+        day = number_of_date(NOW.date())
+        work = records.work_since(NOW, day)
     deviations = with_deviations(wrenches, readings)
     policy = Policy()
-    question = FleetQuestion(
-        rules_of(policy),
-        Bands(policy.low_band_below, policy.upper_band_above),
-        number_of_date(NOW.date()),
-    )
+    bands = Bands(policy.low_band_below, policy.upper_band_above)
+    question = FleetQuestion(rules_of(policy), bands, day, work)
     return forecast_part(learn_fleet_laws(teachers_of(deviations)), wrenches, deviations, question)
 
 
@@ -124,6 +123,16 @@ def test_results_are_those_of_the_whole_fleet(
     assert_alike(found, whole)
     results = Recomputation(exported, finished, Here()).results
     assert (results.finished, results.rows) == (4, whole.height)
+
+
+def test_recorded_work_is_counted_towards_the_cap_in_cycles(finished: Path) -> None:
+    """The second wrench has made 4,750 of 5,000 pulls since its check; its counter made 400 in 150
+    days before, and the rest are foreseen at that pace.
+    """
+    (found,) = frame(finished).filter(pl.col("wrench") == serial(1)).iter_rows(named=True)
+    left_days = (Policy().cap_cycles - 19 * 250) / (400 / 150)
+    assert found["bound_by"] == "cycles"
+    assert found["due_day"] == pytest.approx(number_of_date(NOW.date()) + left_days)
 
 
 def test_processes_find_what_one_finds(exported: Path, finished: Path, tmp_path: Path) -> None:
