@@ -12,6 +12,7 @@ import numpy as np
 
 from analysis.family import FamilyFit
 from analysis.fleet import FleetFit, fleet_of
+from service.store import LOCAL_SHOP
 
 _TABLES = ("wrenches", "points", "readings", "checks", "quarantines")
 _NAMED = {
@@ -49,6 +50,29 @@ def copy_records(path: Path, copies: int) -> None:
                 [copies - 1],
             )
         connection.execute("UPDATE shops SET evidence_version = evidence_version + 1")
+
+
+def copy_shop(path: Path, shops: int) -> tuple[str, ...]:
+    """So many more shops with the wrenches, testers and checks of the local one; their keys."""
+    keys = tuple(f"branch-{number}" for number in range(1, shops + 1))
+    with sqlite3.connect(path) as connection:
+        connection.executemany(
+            "INSERT INTO shops (key, token, evidence_version) VALUES (?, ?, 1)",
+            [(key, f"{number:016x}") for number, key in enumerate(keys, start=1)],
+        )
+        for table in (*_TABLES, "testers"):
+            columns = [row[1] for row in connection.execute(f"PRAGMA table_info({table})")]
+            taken = ["s.id" if column == "shop_id" else f"t.{column}" for column in columns]
+            # Shop by shop, so that rows come in the order of the keys.
+            connection.execute(
+                f"INSERT INTO {table} ({', '.join(columns)}) SELECT {', '.join(taken)}"  # noqa: S608
+                f" FROM shops AS s CROSS JOIN {table} AS t"
+                " WHERE s.key LIKE 'branch-%' AND t.shop_id ="
+                " (SELECT id FROM shops WHERE key = ?)",
+                [LOCAL_SHOP],
+            )
+    connection.close()
+    return keys
 
 
 def tiled(fit: FleetFit, copies: int) -> FleetFit:

@@ -8,6 +8,7 @@ import socket
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import Final, Self
@@ -17,6 +18,7 @@ from service.cli.story import morning_after
 PROGRAM: Final = Path(sys.executable).parent / "wrench-drift"
 PATIENCE_S: Final = 120
 _TICKS_A_SECOND: Final = os.sysconf("SC_CLK_TCK")
+_PAGE_BYTES: Final = os.sysconf("SC_PAGE_SIZE")
 
 
 class Connection:
@@ -90,17 +92,22 @@ class Served:
 
     def processor_s(self) -> float:
         """Seconds of processor time that the service has used, all its processes together."""
-        ticks = 0
+        return sum(int(each[11]) + int(each[12]) for each in self._states()) / _TICKS_A_SECOND
+
+    def memory_mib(self) -> float:
+        """What its processes hold in memory now; what two of them share counts twice."""
+        return sum(int(each[21]) for each in self._states()) * _PAGE_BYTES / 2**20
+
+    def _states(self) -> Iterator[list[str]]:
+        """Of each process, the fields of its state after the name: see proc(5)."""
         for entry in Path("/proc").iterdir():
             if not entry.name.isdigit():
                 continue
             try:
                 if os.getsid(int(entry.name)) == self._process.pid:
-                    fields = (entry / "stat").read_text().rpartition(")")[2].split()
-                    ticks += int(fields[11]) + int(fields[12])
+                    yield (entry / "stat").read_text().rpartition(")")[2].split()
             except (ProcessLookupError, FileNotFoundError):
                 continue  # it ended meanwhile
-        return ticks / _TICKS_A_SECOND
 
     def __enter__(self) -> Self:
         return self
