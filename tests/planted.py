@@ -83,8 +83,8 @@ READINGS_OUTSIDE: Final = Defect(
         ),
         Change(
             "service/store/checks.py",
-            "        connection.execute(_INSERT_CHECKS, rows)\n",
-            f"{_ANOTHER_TRANSACTION}        connection.execute(_INSERT_CHECKS, rows)\n",
+            "        _CHECKS.insert_mappings(connection, rows)\n",
+            f"{_ANOTHER_TRANSACTION}        _CHECKS.insert_mappings(connection, rows)\n",
         ),
     ),
 )

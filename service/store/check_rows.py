@@ -1,7 +1,7 @@
 """A check as rows of three tables, and back."""
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any, Final, NamedTuple
 
@@ -89,33 +89,29 @@ def check_columns(shop_id: int, number: int, check: Check) -> dict[str, Any]:
     }
 
 
-def point_columns(shop_id: int, number: int, check: Check) -> Iterable[dict[str, Any]]:
-    for position, point in enumerate(check.points):
-        yield {
-            "shop_id": shop_id,
-            "check_number": number,
-            "position": position,
-            "target_value": point.target.value,
-            "target_unit": point.target.unit,
-            "target_nm": point.target.nm,
-        }
+# Whole rows; without shop and number they are POINT and READING of the ledger.
+PointTuple = tuple[int, int, int, float, str, float]
+ReadingTuple = tuple[int, int, int, int, float, str, float, float, str, float]
 
 
-def reading_columns(shop_id: int, number: int, check: Check) -> Iterable[dict[str, Any]]:
-    for point_position, point in enumerate(check.points):
-        for position, reading in enumerate(point.readings):
-            yield {
-                "shop_id": shop_id,
-                "check_number": number,
-                "point_position": point_position,
-                "position": position,
-                "reference_value": reading.reference.value,
-                "reference_unit": reading.reference.unit,
-                "reference_nm": reading.reference.nm,
-                "indicated_value": reading.indicated.value,
-                "indicated_unit": reading.indicated.unit,
-                "indicated_nm": reading.indicated.nm,
-            }
+def point_rows(shop_id: int, number: int, check: Check) -> list[PointTuple]:
+    return [
+        (shop_id, number, position, target.value, target.unit, target.nm)
+        for position, target in enumerate(point.target for point in check.points)
+    ]
+
+
+def reading_rows(shop_id: int, number: int, check: Check) -> list[ReadingTuple]:
+    return [
+        (
+            shop_id, number, point_position, position,
+            measured.value, measured.unit, measured.nm, shown.value, shown.unit, shown.nm,
+        )
+        for point_position, point in enumerate(check.points)
+        for position, (measured, shown) in enumerate(
+            (reading.reference, reading.indicated) for reading in point.readings
+        )
+    ]  # fmt: skip
 
 
 def checks_of(

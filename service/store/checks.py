@@ -12,7 +12,6 @@ from sqlalchemy import (
     and_,
     bindparam,
     func,
-    insert,
     literal,
     select,
     tuple_,
@@ -25,12 +24,14 @@ from service.records import Check, CheckPaper, PastReading, Void
 from service.store import ledger_content as content
 from service.store.check_rows import (
     NaturalKey,
+    PointTuple,
+    ReadingTuple,
     ToJudge,
     card_of,
     check_columns,
     checks_of,
-    point_columns,
-    reading_columns,
+    point_rows,
+    reading_rows,
     readings_before,
     readings_to_judge,
 )
@@ -45,6 +46,7 @@ from service.store.tables import (
     UtcInstant,
     WrenchRow,
 )
+from service.store.whole_rows import WholeRows
 
 _PAGE = 500
 
@@ -78,9 +80,9 @@ _LATEST: Final = (
     )
     .group_by(CheckRow.wrench, CheckRow.direction)
 )
-_INSERT_POINTS: Final = insert(PointRow)
-_INSERT_READINGS: Final = insert(ReadingRow)
-_INSERT_CHECKS: Final = insert(CheckRow)
+_POINTS: Final = WholeRows(PointRow)
+_READINGS: Final = WholeRows(ReadingRow)
+_CHECKS: Final = WholeRows(CheckRow)
 
 
 class Checks:
@@ -106,13 +108,13 @@ class Checks:
         shop_id, connection = self._scope.shop_id, self._scope.connection
         first = 1 + (connection.execute(_LAST, {"shop_id": shop_id}).scalar_one() or 0)
         numbered = list(enumerate(new, start=first))
-        points = [list(point_columns(shop_id, number, check)) for number, check in numbered]
-        readings = [list(reading_columns(shop_id, number, check)) for number, check in numbered]
+        points = [point_rows(shop_id, number, check) for number, check in numbered]
+        readings = [reading_rows(shop_id, number, check) for number, check in numbered]
         rows = [check_columns(shop_id, number, check) for number, check in numbered]
         # Parts before the whole: a stored check takes no more points or readings.
-        connection.execute(_INSERT_POINTS, list(chain.from_iterable(points)))
-        connection.execute(_INSERT_READINGS, list(chain.from_iterable(readings)))
-        connection.execute(_INSERT_CHECKS, rows)
+        _POINTS.insert(connection, chain.from_iterable(points))
+        _READINGS.insert(connection, chain.from_iterable(readings))
+        _CHECKS.insert_mappings(connection, rows)
         self._chain(rows, points, readings)
         self._scope.recorded["reading"] += sum(map(len, readings))
         self._scope.evidence_changes()
@@ -298,8 +300,8 @@ class Checks:
     def _chain(
         self,
         rows: Sequence[Mapping[str, Any]],
-        points: Sequence[Sequence[Mapping[str, Any]]],
-        readings: Sequence[Sequence[Mapping[str, Any]]],
+        points: Sequence[Sequence[PointTuple]],
+        readings: Sequence[Sequence[ReadingTuple]],
     ) -> None:
         Ledger(self._scope).append(
             EntryKind.CHECK,
@@ -307,9 +309,7 @@ class Checks:
                 (
                     row["id"],
                     content.check(
-                        row,
-                        map(content.point_values, of_points),
-                        map(content.reading_values, of_readings),
+                        row, (each[2:] for each in of_points), (each[2:] for each in of_readings)
                     ),
                 )
                 for row, of_points, of_readings in zip(rows, points, readings, strict=True)

@@ -4,7 +4,7 @@ import dataclasses
 from collections.abc import Collection, Iterable
 from typing import Final
 
-from sqlalchemy import Row, bindparam, func, insert, select
+from sqlalchemy import Row, bindparam, func, select
 
 from analysis.vocabulary import Direction
 from service.records import Change, Event, EventKind
@@ -12,9 +12,10 @@ from service.store import ledger_content as content
 from service.store.ledger import EntryKind, Ledger
 from service.store.scope import Scope
 from service.store.tables import EventRow
+from service.store.whole_rows import WholeRows
 
 _LAST: Final = select(func.max(EventRow.number)).where(EventRow.shop_id == bindparam("shop_id"))
-_INSERT: Final = insert(EventRow)
+_ROWS: Final = WholeRows(EventRow)
 
 
 class Events:
@@ -49,7 +50,7 @@ class Events:
             }
             for number, event in enumerate(events, start=1 + (last or 0))
         ]
-        connection.execute(_INSERT, rows)
+        _ROWS.insert_mappings(connection, rows)
         Ledger(self._scope).append(
             EntryKind.EVENT, ((str(row["number"]), content.event(row)) for row in rows)
         )

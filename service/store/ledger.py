@@ -11,11 +11,12 @@ from datetime import UTC, datetime
 from enum import StrEnum
 from typing import Any, Final
 
-from sqlalchemy import Select, bindparam, func, insert, select
+from sqlalchemy import Select, bindparam, func, select
 
 from service.store.ledger_form import GENESIS, canonical, entry_hash, microseconds, sha256
 from service.store.ledger_tables import LedgerRow
 from service.store.scope import Scope
+from service.store.whole_rows import WholeRows
 
 
 class EntryKind(StrEnum):
@@ -81,7 +82,7 @@ _END: Final = (
     .order_by(LedgerRow.number.desc())
     .limit(1)
 )
-_INSERT: Final = insert(LedgerRow)
+_ROWS: Final = WholeRows(LedgerRow)
 
 
 class Ledger:
@@ -90,14 +91,12 @@ class Ledger:
 
     def append(self, kind: EntryKind, contents: Iterable[tuple[str, object]]) -> None:
         """Chain these records, each with its content, in their order."""
-        new = list(contents)
-        if not new:
-            return
         number, previous = self._end()
         now = datetime.now(UTC)
         at_us = microseconds(now)
         rows = []
-        for number, (record, content) in enumerate(new, start=number + 1):  # noqa: B020
+        # One content at a time: those of a large file together would be larger than the file.
+        for number, (record, content) in enumerate(contents, start=number + 1):  # noqa: B020
             text = canonical(content)
             digest = sha256(text)
             own = entry_hash(
@@ -122,7 +121,7 @@ class Ledger:
                 }
             )
             previous = own
-        self._scope.connection.execute(_INSERT, rows)
+        _ROWS.insert_mappings(self._scope.connection, rows)
         self._scope.chained = number, previous
         self._scope.recorded[kind.value] += len(rows)
 

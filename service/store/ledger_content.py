@@ -65,9 +65,9 @@ def check(
     """points, readings   values of POINT and of READING, in the order of their positions"""
     return {
         "checks": row_content(_table(CheckRow), row, without=_VOID),
-        "points": [[p, value + 0.0, unit, nm + 0.0] for p, value, unit, nm in points],
+        "points": [(p, value + 0.0, unit, nm + 0.0) for p, value, unit, nm in points],
         "readings": [
-            [p, i, value + 0.0, unit, nm + 0.0, shown + 0.0, shown_unit, shown_nm + 0.0]
+            (p, i, value + 0.0, unit, nm + 0.0, shown + 0.0, shown_unit, shown_nm + 0.0)
             for p, i, value, unit, nm, shown, shown_unit, shown_nm in readings
         ],
     }
@@ -110,8 +110,6 @@ def booking_record(row: Mapping[str, Any]) -> str:
     return f"{row['id']}/{row['version']}"
 
 
-point_values: Final = itemgetter(*POINT)
-reading_values: Final = itemgetter(*READING)
 angle_reading_values: Final = itemgetter(*ANGLE_READING)
 
 

@@ -36,6 +36,7 @@ ANGLE_READING: Final = (
 QUARANTINE: Final = ("direction", "check_id", "since")
 
 _encoder: Final = json.JSONEncoder(sort_keys=True, separators=(",", ":"), allow_nan=False)
+_text: Final = json.encoder.encode_basestring_ascii
 _MICROSECOND: Final = timedelta(microseconds=1)
 
 
@@ -52,17 +53,10 @@ def entry_hash(
     *, number: int, kind: str, record: str, at_us: int, digest: str, previous: str
 ) -> str:
     """The hash by which the next entry names this one."""
+    # What `canonical` makes of the six, at a fifth of its cost: a check has two entries.
     return sha256(
-        canonical(
-            {
-                "number": number,
-                "kind": kind,
-                "record": record,
-                "at": at_us,
-                "digest": digest,
-                "previous": previous,
-            }
-        )
+        f'{{"at":{at_us},"digest":{_text(digest)},"kind":{_text(kind)},"number":{number},'
+        f'"previous":{_text(previous)},"record":{_text(record)}}}'
     )
 
 
