@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 from analysis.vocabulary import CheckKind, Direction
 from service.findings import Finding, Refused
 from service.points_intake import PointDraft, admitted_points, point_findings, same_points
-from service.records import Card, Check, Policy, Tester, Void, Wrench
+from service.records import Card, Check, Point, Policy, Tester, Void, Wrench
 from service.source_intake import LONGEST_TEXT, source_findings, too_long
 
 # A bench computer's clock may run ahead a little. Common practice, no source.
@@ -30,7 +30,9 @@ __all__ = [
     "CycleCounts",
     "PointDraft",
     "admit_check",
+    "check_to_store",
     "direction_findings",
+    "head_findings",
     "is_recorded_as",
     "replacement_findings",
     "time_findings",
@@ -121,9 +123,39 @@ def admit_check(
     Fields of findings are JSON pointers into the body of POST /v1/wrenches/{serial}/checks.
     Raises Refused with all findings.
     """
+    findings = [
+        *head_findings(
+            draft,
+            wrench=wrench,
+            tester=tester,
+            policy=policy,
+            earlier=earlier,
+            now=now,
+            replaced=replaced,
+        ),
+        *point_findings(
+            draft.points, wrench=wrench, tester=tester, confirm_unusual=draft.confirm_unusual
+        ),
+    ]
+    if findings:
+        raise Refused(findings)
+    return check_to_store(draft, admitted_points(draft.points), wrench=wrench, now=now)
+
+
+def head_findings(
+    draft: CheckDraft,
+    *,
+    wrench: Wrench,
+    tester: Tester | None,
+    policy: Policy,
+    earlier: CycleCounts,
+    now: datetime,
+    replaced: Check | None = None,
+) -> list[Finding]:
+    """What is wrong with a check apart from its points; arguments as `admit_check` has them."""
     of_time = list(time_findings(draft.performed_at, now, taken="the readings were taken"))
     day = None if of_time else draft.performed_at.astimezone(ZoneInfo(policy.time_zone)).date()
-    findings = [
+    return [
         *of_time,
         *direction_findings(draft.direction, wrench),
         *source_findings(draft.tester, draft.card, tester=tester, day=day, now=now),
@@ -132,12 +164,13 @@ def admit_check(
             earlier.without(replaced.performed_at, replaced.cycle_count) if replaced else earlier,
         ),
         *replacement_findings(draft.replaces, draft.replaces_because, wrench, replaced),
-        *point_findings(
-            draft.points, wrench=wrench, tester=tester, confirm_unusual=draft.confirm_unusual
-        ),
     ]
-    if findings:
-        raise Refused(findings)
+
+
+def check_to_store(
+    draft: CheckDraft, points: tuple[Point, ...], *, wrench: Wrench, now: datetime
+) -> Check:
+    """The check of a draft without findings, with a new id and its times in UTC."""
     return Check(
         id=str(uuid4()),
         wrench=wrench.serial,
@@ -148,7 +181,7 @@ def admit_check(
         operator=draft.operator,
         temperature_c=draft.temperature_c,
         cycle_count=draft.cycle_count,
-        points=admitted_points(draft.points),
+        points=points,
         card=draft.card,
         replaces=draft.replaces,
         recorded_at=now.astimezone(UTC),

@@ -11,11 +11,17 @@ _DECIMAL: Final = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?
 _WHOLE: Final = re.compile(r"[+-]?\d{1,18}", re.ASCII)
 
 
-def _decimal(word: str) -> float | None:
+def decimal_of(word: str) -> float | None:
+    """The number that a cell spells, finite; None when it spells none."""
     if not _DECIMAL.fullmatch(word):
         return None
     number = float(word)
     return number if isfinite(number) else None
+
+
+def whole_of(word: str) -> int | None:
+    """The whole number that a cell spells; None when it spells none."""
+    return int(word) if _WHOLE.fullmatch(word) else None
 
 
 class Cells:
@@ -30,7 +36,7 @@ class Cells:
         word = self.row.word(column)
         if word is None:
             return None
-        number = _decimal(word)
+        number = decimal_of(word)
         if number is None:
             self.findings.append(_no_number(self.row, column, word))
         return number
@@ -40,10 +46,10 @@ class Cells:
         word = self.row.word(column)
         if word is None:
             return None
-        if _WHOLE.fullmatch(word):
-            return int(word)
-        self.findings.append(_no_number(self.row, column, word))
-        return None
+        number = whole_of(word)
+        if number is None:
+            self.findings.append(_no_number(self.row, column, word))
+        return number
 
     def required(self, *columns: str) -> None:
         """A finding for each of these columns that is empty."""

@@ -29,11 +29,11 @@ OPTIONAL_COLUMNS: Final = (
     "card_serial", "card_model", "card_edition", "card_mpd_pct", "card_mpd_basis",
 )  # fmt: skip
 
-_KEY: Final = (
+KEY: Final = (
     "wrench", "kind", "direction", "performed_at", "tester", "card_issuer", "card_certificate",
 )  # fmt: skip
 # What every row of a check says alike.
-_ALIKE: Final = (
+ALIKE: Final = (
     "operator", "temperature_c", "cycle_count", "card_issued_on",
     "card_expanded_uncertainty_pct", "card_coverage_factor", "card_serial", "card_model",
     "card_edition", "card_mpd_pct", "card_mpd_basis",
@@ -74,11 +74,11 @@ def grouped(rows: Iterable[CsvRow]) -> Iterable[list[CsvRow]]:
     # Most rows repeat the cells of the row before, letter for letter.
     as_written: dict[tuple[str | None, ...], list[CsvRow]] = {}
     for row in rows:
-        written = tuple(map(row.cells.get, _KEY))
+        written = tuple(map(row.cells.get, KEY))
         group = as_written.get(written)
         if group is None:
             key = tuple(
-                _instant(row) if column == "performed_at" else row.word(column) for column in _KEY
+                _instant(row) if column == "performed_at" else row.word(column) for column in KEY
             )
             group = as_written[written] = groups.setdefault(key, [])
         group.append(row)
@@ -96,7 +96,7 @@ def _instant(row: CsvRow) -> object:
 
 def _check(rows: list[CsvRow], *, confirm_unusual: bool) -> SentCheck:
     first = rows[0]
-    findings = [finding for row in rows[1:] for finding in unlike(row, first, _ALIKE)]
+    findings = [finding for row in rows[1:] for finding in unlike(row, first, ALIKE)]
     head = Cells(first)
     head.required("wrench", "kind", "direction", "performed_at")
     temperature_c, cycle_count = head.decimal("temperature_c"), head.whole("cycle_count")

@@ -8,8 +8,18 @@ from service.findings import Finding, Refused
 from service.imports.bodies import relocated
 from service.imports.check_csv import read_check_csv
 from service.imports.check_ndjson import read_check_ndjson
+from service.imports.plain_csv import plain_csv
+from service.imports.plain_file import PlainFile
+from service.imports.plain_ndjson import plain_ndjson
 from service.imports.sent import SentCheck
-from service.intake import CycleCounts, admit_check, is_recorded_as
+from service.intake import (
+    CycleCounts,
+    admit_check,
+    check_to_store,
+    head_findings,
+    is_recorded_as,
+)
+from service.points_at_once import NotPlain, points_at_once
 from service.recording import record_checks
 from service.records import Check, ImportReport, RefusedRow, Tester, Wrench
 from service.store import ShopStore
@@ -47,6 +57,44 @@ def import_checks(
     Raises Refused when the file as a whole cannot be read and, unless `partial`, with the findings
     of all rows.
     """
+    try:
+        intake = _Intake(shop, now)
+        intake.take_plain(_plain(data, file_format, confirm_unusual=confirm_unusual))
+    except NotPlain:
+        return _row_by_row(
+            shop,
+            data,
+            file_format,
+            now=now,
+            partial=partial,
+            confirm_unusual=confirm_unusual,
+            person=person,
+        )
+    record_checks(shop, intake.admitted, person=person, now=now)
+    return ImportReport(stored=tuple(check.id for check in intake.admitted))
+
+
+def _plain(data: bytes, file_format: CheckFormat, *, confirm_unusual: bool) -> PlainFile:
+    match file_format:
+        case CheckFormat.CSV:
+            return plain_csv(data, confirm_unusual=confirm_unusual)
+        case CheckFormat.NDJSON:
+            return plain_ndjson(data, confirm_unusual=confirm_unusual)
+        case _:
+            assert_never(file_format)
+
+
+def _row_by_row(
+    shop: ShopStore,
+    data: bytes,
+    file_format: CheckFormat,
+    *,
+    now: datetime,
+    partial: bool,
+    confirm_unusual: bool,
+    person: str | None,
+) -> ImportReport:
+    """As `import_checks`, for any file: it reads what can be read, and words what is wrong."""
     match file_format:
         case CheckFormat.CSV:
             sent, findings = read_check_csv(data, confirm_unusual=confirm_unusual)
@@ -116,6 +164,42 @@ class _Intake:
             self.corrections |= one.draft.corrections
             self.admitted.append(check)
         return already_there
+
+    def take_plain(self, file: PlainFile) -> None:
+        """All its checks to `admitted`; raises NotPlain unless each keeps the rules and is new."""
+        wrenches, testers = [], []
+        for serial, draft in file.heads:
+            wrench = self._wrench(serial)
+            if wrench is None:
+                raise NotPlain
+            tester = self._tester(draft.tester) if draft.tester is not None else None
+            counts = self._counts_of(serial)
+            if head_findings(
+                draft,
+                wrench=wrench,
+                tester=tester,
+                policy=self._policy,
+                earlier=counts,
+                now=self._now,
+            ):
+                raise NotPlain
+            if draft.cycle_count is not None:
+                counts.add(draft.performed_at, draft.cycle_count)
+            wrenches.append(wrench)
+            testers.append(tester)
+        keys = {NaturalKey.of_draft(serial, draft) for serial, draft in file.heads}
+        if len(keys) < len(file.heads) or self._shop.checks.same_as(keys):
+            raise NotPlain
+        points = points_at_once(
+            file.torques,
+            wrenches=wrenches,
+            testers=testers,
+            confirmed=[draft.confirm_unusual for _, draft in file.heads],
+        )
+        self.admitted = [
+            check_to_store(draft, own, wrench=wrench, now=self._now)
+            for (_, draft), wrench, own in zip(file.heads, wrenches, points, strict=True)
+        ]
 
     def _stored(self, sent: list[SentCheck]) -> dict[NaturalKey, Check]:
         keys = (
