@@ -1,6 +1,6 @@
 """A shop's wrenches as families, each with its law, and each wrench's own state within it."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -39,6 +39,14 @@ class FleetFit:
                 needed="a calibration card or one check on a tester in that direction would do",
             ) from None
         return self.families[family], row
+
+    def only(self, members: Iterable[tuple[str, Direction]]) -> "FleetFit":
+        """The fleet of some of its wrenches and directions."""
+        rows: dict[int, list[int]] = {}
+        for member in members:
+            family, row = self.places[member]
+            rows.setdefault(family, []).append(row)
+        return fleet_of([self.families[family].of_rows(own) for family, own in rows.items()])
 
 
 def fit_fleet(wrenches: pl.DataFrame, deviations: pl.DataFrame) -> FleetFit:

@@ -61,6 +61,16 @@ class Outlook:
             knock_chance=self.knock_chance[:, rows],
         )
 
+    def with_rows(self, rows: NDArray[np.intp], others: "Outlook") -> "Outlook":
+        """The same outlook with other values of the wrenches in these rows, under the same laws."""
+        changed = replace(
+            self, mean=self.mean.copy(), cov=self.cov.copy(), knock_chance=self.knock_chance.copy()
+        )
+        changed.mean[:, rows] = others.mean
+        changed.cov[:, rows] = others.cov
+        changed.knock_chance[:, rows] = others.knock_chance
+        return changed
+
     def repeated(self, count: int) -> "Outlook":
         """A single wrench's outlook as that of so many, to ask about as many places at once."""
         return self.of_rows(np.zeros(count, dtype=np.intp))

@@ -5,15 +5,15 @@ wrench will stand that day does not, so that is worked out once; what is left fo
 passes over arrays of laws by wrenches. The numbers are those of `analysis.risk`, one by one.
 """
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, replace
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.arrays import Array, Flags
 from analysis.deviation import permissible_pct
-from analysis.family import FamilyFit
 from analysis.outlook import Outlook, outlook
 from analysis.pass_probability import pass_probability
 from analysis.risk import PullNumbers, Risk, pull_numbers, risks, score
@@ -21,6 +21,7 @@ from analysis.shop import Shop, planned_groups
 from analysis.vocabulary import Direction, Mechanism
 
 Member = tuple[str, Direction]
+_OF_A_SLICE: Final = 1024  # members, whose outlook is copied where one of them has changed
 Places = NDArray[np.intp]
 
 
@@ -60,8 +61,7 @@ class ShopDay:
 
     members      N wrenches with a direction, family by family
     place        where each stands among them
-    slices       of each family that has a member: its number, its members, and their outlook
-    rows         (N,) in the family
+    slices       members that follow one another in a family, and their outlook
     clockwise, spring, defaults  (N,) flags; defaults: assumed values stand in for the family's law
     lowest_nm, full_scale_nm     (N,) the marked range
     tolerance_pct, of_full_scale (N,) the stated tolerance
@@ -72,8 +72,7 @@ class ShopDay:
     day: float
     members: tuple[Member, ...]
     place: Mapping[Member, int]
-    slices: tuple[tuple[int, slice, Outlook], ...]
-    rows: Places
+    slices: tuple[tuple[slice, Outlook], ...]
     clockwise: Flags
     spring: Flags
     defaults: Flags
@@ -106,14 +105,16 @@ class ShopDay:
     def risks(self, pulls: Pulls, tolerated_pull_risk: float) -> tuple[Risk, ...]:
         """Each pull's risk with what it comes from, in the order given."""
         found: dict[int, Risk] = {}
-        for number, part, _ in self.slices:
-            mine = np.flatnonzero((pulls.member >= part.start) & (pulls.member < part.stop))
-            if not len(mine):
-                continue
+        of_family: dict[int, list[tuple[int, int]]] = {}
+        for place, member in enumerate(pulls.member.tolist()):
+            number, row = self.shop.fit.places[self.members[member]]
+            of_family.setdefault(number, []).append((place, row))
+        for number, members in of_family.items():
+            mine = np.array([place for place, _ in members], dtype=np.intp)
             own = pulls.only(mine)
             answers = risks(
                 self.shop.fit.families[number],
-                self.rows[own.member].tolist(),
+                [row for _, row in members],
                 x=own.x,
                 day=self.day,
                 mpd_pct=own.mpd_pct,
@@ -124,6 +125,38 @@ class ShopDay:
             )
             found.update(zip(mine.tolist(), answers, strict=True))
         return tuple(found[i] for i in range(len(pulls.member)))
+
+    def moved_on(self, shop: Shop, changed: Collection[str]) -> "ShopDay | None":
+        """The same day of the shop after these wrenches changed, but for `passing`, which stays.
+
+        None: they are not the same members any more, or not under the same laws.
+        """
+        own = [(wrench, way) for wrench in changed for way in Direction]
+        there = [
+            member
+            for member in own
+            if member in shop.fit.places and member[1] in shop.ranges[member[0]].tolerances
+        ]
+        if there != [member for member in own if member in self.place]:
+            return None
+        part = shop_day(
+            replace(shop, fit=shop.fit.only(there)), self.day, dict.fromkeys(there, 1.0)
+        )
+        to = np.array([self.place[member] for member in part.members], dtype=np.intp)
+        slices = list(self.slices)
+        for mine, view in part.slices:
+            for number, (held, whole) in enumerate(slices):
+                inside = (to[mine] >= held.start) & (to[mine] < held.stop)
+                if inside.any():
+                    if whole.law is not view.law:
+                        return None
+                    at = to[mine][inside] - held.start
+                    slices[number] = held, whole.with_rows(at, view.of_rows(np.flatnonzero(inside)))
+        columns: dict[str, Any] = {
+            name: _with_values(getattr(self, name), to, getattr(part, name))
+            for name in ("spring", "lowest_nm", "full_scale_nm", "tolerance_pct", "of_full_scale")
+        }
+        return replace(self, shop=shop, slices=tuple(slices), **columns)
 
     def scores(self, pulls: Pulls, tolerated_pull_risk: float) -> Array:
         """(n,) as in `analysis.risk.score`."""
@@ -139,7 +172,7 @@ class ShopDay:
             permissible_pct(percent, False, x),
         )
         found = np.empty((4, len(member)))
-        for _, part, view in self.slices:
+        for part, view in self.slices:
             begin, end = np.searchsorted(member, [part.start, part.stop])
             if begin < end:
                 own = slice(begin, end)
@@ -158,37 +191,34 @@ def shop_day(shop: Shop, day: float, passing: Mapping[Member, float] | None = No
              of the time
     """
     members: list[Member] = []
-    rows: list[int] = []
-    slices = []
-    for number, family in enumerate(shop.fit.families):
+    defaults: list[bool] = []
+    slices: list[tuple[slice, Outlook]] = []
+    for family in shop.fit.families:
         way = family.direction
         own = [
             row
             for row, wrench in enumerate(family.histories.wrenches)
             if way in shop.ranges[wrench].tolerances
         ]
-        if own:
-            part = slice(len(members), len(members) + len(own))
-            members += ((family.histories.wrenches[row], way) for row in own)
-            rows += own
-            slices.append((number, part, outlook(family.of_rows(own), day)))
+        for start in range(0, len(own), _OF_A_SLICE):
+            rows = own[start : start + _OF_A_SLICE]
+            part = slice(len(members), len(members) + len(rows))
+            members += ((family.histories.wrenches[row], way) for row in rows)
+            defaults += [family.source == "defaults"] * len(rows)
+            slices.append((part, outlook(family.of_rows(rows), day)))
     marked = [shop.ranges[wrench] for wrench, _ in members]
     tolerances = [each.tolerances[way] for each, (_, way) in zip(marked, members, strict=True)]
-    defaults = np.zeros(len(members), dtype=np.bool_)
-    for number, part, _ in slices:
-        defaults[part] = shop.fit.families[number].source == "defaults"
     if passing is None:
-        passing = _passing(shop, [shop.fit.families[number] for number, _, _ in slices], day)
+        passing = _passing(shop, day)
     return ShopDay(
         shop=shop,
         day=day,
         members=tuple(members),
         place={member: place for place, member in enumerate(members)},
         slices=tuple(slices),
-        rows=np.array(rows, dtype=np.intp),
         clockwise=np.array([way is Direction.CLOCKWISE for _, way in members], dtype=np.bool_),
         spring=np.array([each.mechanism is Mechanism.SPRING for each in marked], dtype=np.bool_),
-        defaults=defaults,
+        defaults=np.array(defaults, dtype=np.bool_),
         lowest_nm=np.array([each.lowest_nm for each in marked]),
         full_scale_nm=np.array([each.full_scale_nm for each in marked]),
         tolerance_pct=np.array([each.percent for each in tolerances]),
@@ -197,10 +227,16 @@ def shop_day(shop: Shop, day: float, passing: Mapping[Member, float] | None = No
     )
 
 
-def _passing(shop: Shop, families: Sequence[FamilyFit], day: float) -> dict[Member, float]:
+def _with_values(column: NDArray[Any], at: Places, values: NDArray[Any]) -> NDArray[Any]:
+    changed = column.copy()
+    changed[at] = values
+    return changed
+
+
+def _passing(shop: Shop, day: float) -> dict[Member, float]:
     """Pass probability of a whole check of every member on a day."""
     found: dict[Member, float] = {}
-    for family in families:
+    for family in shop.fit.families:
         for group in planned_groups(shop, family):
             chances = pass_probability(outlook(group.family, day), group.plan, group.mpd_pct)
             for wrench, chance in zip(group.family.histories.wrenches, chances, strict=True):

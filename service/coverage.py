@@ -14,13 +14,13 @@ from enum import StrEnum
 from typing import TYPE_CHECKING
 
 from service.criticality import Criticality
-from service.fleet_cache import ShopEvidence
 from service.frames import number_of_date
 from service.job import Job
 from service.marked_ranges import Ranges
 from service.pull import PullDay, limits_of
 from service.records import Policy
 from service.registry import Registry
+from service.shop_evidence import ShopEvidence
 from service.whole_shop import JudgedPulls, WholeShop
 
 if TYPE_CHECKING:

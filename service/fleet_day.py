@@ -22,7 +22,7 @@ from service.torque import Torque
 from service.whole_shop import JudgedPulls, WholeShop
 
 if TYPE_CHECKING:
-    from service.fleet_cache import ShopEvidence
+    from service.shop_evidence import ShopEvidence
 
 PLAN_DAYS: Final = 35
 

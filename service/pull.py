@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from analysis.shop_day import ShopDay
     from analysis.standing import Standing
     from analysis.vocabulary import Direction
-    from service.fleet_cache import ShopEvidence
     from service.proofs import Proof
+    from service.shop_evidence import ShopEvidence
 
 Made = TypeVar("Made")
 
@@ -65,7 +65,7 @@ class PullDay:
             policy=limits,
             today=today,
             day=today if day is None else day,
-            proofs=evidence.proofs(),
+            proofs=evidence.proofs,
         )
 
     @property

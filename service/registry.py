@@ -1,6 +1,6 @@
 """All wrenches of a shop as of one version of its evidence, read from the store once."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from functools import cached_property
 
 from service.records import ServiceStatus, Wrench
@@ -23,6 +23,13 @@ class Registry:
 
     def __iter__(self) -> Iterator[Wrench]:
         return iter(self.wrenches)
+
+    def moved_on(self, version: str, changed: Iterable[Wrench]) -> "Registry":
+        """The next one, with some wrenches as they are by now."""
+        by_serial = {**self.by_serial, **{wrench.serial: wrench for wrench in changed}}
+        if len(by_serial) > len(self.wrenches):
+            by_serial = dict(sorted(by_serial.items()))
+        return Registry(version, tuple(by_serial.values()))
 
     @cached_property
     def by_serial(self) -> Mapping[str, Wrench]:

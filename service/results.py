@@ -2,9 +2,9 @@
 
 from typing import TYPE_CHECKING
 
-from service.fleet_cache import ShopEvidence
 from service.frames import date_of_day
 from service.records import Policy
+from service.shop_evidence import ShopEvidence
 
 if TYPE_CHECKING:
     import polars as pl

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 from analysis.errors import NotEnoughEvidence
 from analysis.vocabulary import Direction
-from service.fleet_cache import ShopEvidence
 from service.frames import date_of_day
 from service.pull import JudgedPull, PullDay, judge_pull, torque_of
 from service.records import Policy, ToleranceBasis, Wrench
+from service.shop_evidence import ShopEvidence
 from service.torque import Torque
 
 if TYPE_CHECKING:

@@ -48,7 +48,7 @@ class AcceptanceController(Controller):
             if_none_match=if_none_match,
         )
         wrench, policy = question.subject, question.policy
-        proofs = question.evidence.proofs()
+        proofs = question.evidence.proofs
 
         def of(way: Direction) -> AcceptanceAnswered | NoPerformanceAnswer:
             if wrench.mpd(way) is None:

@@ -178,18 +178,15 @@ class AnalysisController(Controller):
         as_of: AsOf = None,
         if_none_match: IfNoneMatch = None,
     ) -> Response[DueAnswer]:
-        from analysis.shop import due_of_wrench
-        from analysis.what_if import what_if_of_wrench
-
         question = _asked(shop, serial, as_of, if_none_match, "due", direction, by_use=True)
 
         def of(way: Direction) -> DueAnswered:
-            fitted = question.evidence.under(question.policy)
+            evidence, policy = question.evidence, question.policy
             return DueAnswered.of(
                 serial,
                 way,
-                due_of_wrench(fitted, serial, way, question.day),
-                what_if_of_wrench(fitted, serial, way),
+                evidence.due(policy, question.day, serial, way),
+                evidence.what_if(policy, serial, way),
                 question.policy,
                 question.today,
             )

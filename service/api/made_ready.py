@@ -85,6 +85,7 @@ class MadeReady:
                     as_of=None,
                     if_none_match=None,
                     by_use=True,
+                    studies=do is _study,
                 )
             except StoreError:
                 return  # the page that asks says so

@@ -57,12 +57,14 @@ def every_wrench(records: ShopStore) -> Iterator[Wrench]:
 
 
 def registry_of(shop: Shop, records: ShopStore) -> Registry:
-    """All wrenches of the shop, read once for each version of its evidence."""
+    """All wrenches of the shop; after a change those that changed are read."""
     version = records.evidence_version()
-    found: Registry = shop.fleets.registries.get(
-        (shop.key, version), lambda: Registry(version, tuple(every_wrench(records)))
+    return shop.fleets.registries.get(
+        version,
+        records,
+        lambda: Registry(version, tuple(every_wrench(records))),
+        lambda before, changed: before.moved_on(version, map(records.wrenches.get, changed)),
     )
-    return found
 
 
 def location(resource: str, key: str) -> str:

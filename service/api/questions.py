@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from importlib.metadata import version
-from typing import Any, Final, Generic, TypeVar
+from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
 from zoneinfo import ZoneInfo
 
 from litestar import Request, Response
@@ -18,13 +18,17 @@ from service.api.body import InvalidRequest
 from service.api.conditional import digest_tag, is_fresh
 from service.api.parameters import instant_of
 from service.findings import Finding
-from service.fleet_cache import ShopEvidence
 from service.frames import number_of_date
 from service.intake import CLOCK_SLACK
 from service.records import Check, Policy, Wrench
 from service.schemas.analyses import MethodAnswer, NoPerformanceAnswer, NotEnoughAnswer
 from service.schemas.base import Answer
+from service.shop_evidence import ShopEvidence
 from service.store import ShopStore
+from service.store.changes import Place
+
+if TYPE_CHECKING:
+    from service.shop_frames import Loaded
 
 _ALL_TIME: Final = datetime.max.replace(tzinfo=UTC)
 _RELEASE: Final = version("wrench-drift")
@@ -79,6 +83,7 @@ def ask(
     if_none_match: str | None,
     by_use: bool = False,
     names_subject: bool = False,
+    studies: bool = False,
 ) -> Question[Subject]:
     """The question; raises Held when the caller has its answer, and what `about` raises.
 
@@ -87,10 +92,11 @@ def ask(
     by_use         it depends on due dates, which move with every pull recorded
     names_subject  the parameters tell its subject too, so that it can be known again by them: it
                    is put together anew only after something was written to the store
+    studies        it asks for the range study, which rests on more than the other analyses
     """
     now = shop.now()
     if not names_subject or as_of is not None:
-        return _asked(shop, about, parameters, as_of, if_none_match, by_use, now).question
+        return _asked(shop, about, parameters, as_of, if_none_match, by_use, now, studies).question
     stamp = None if shop.stamp is None else (shop.stamp, shop.fleets.changes)
     known: _Known[Subject] | None = shop.fleets.asked.get(stamp, parameters)
     if known is None or known.date != now.astimezone(known.zone).date():
@@ -99,6 +105,26 @@ def ask(
     elif is_fresh(if_none_match, known.question.tag):
         raise Held(known.question.tag)
     return known.question
+
+
+@dataclass(frozen=True, slots=True)
+class StoredEvidence:
+    """What the store holds of a shop as of an instant: `service.fleet_cache.Source`."""
+
+    records: ShopStore
+    up_to: datetime
+
+    def place(self) -> Place:
+        return self.records.place()
+
+    def changed_since(self, place: Place) -> frozenset[str] | None:
+        return self.records.changed_since(place)
+
+    def load(self, among: frozenset[str] | None) -> "Loaded":
+        return (
+            *self.records.evidence(self.up_to, among),
+            self.records.checks.papers(among),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +147,7 @@ def _asked(
     if_none_match: str | None,
     by_use: bool,
     now: datetime,
+    studies: bool = False,
 ) -> _Known[Subject]:
     """As `ask`, from the store."""
     asked = None if as_of is None else past_instant(as_of, now)
@@ -133,15 +160,10 @@ def _asked(
         # this clock has stepped back, what was stored before stays evidence.
         up_to = asked or _ALL_TIME
         evidence = shop.fleets.evidence(
-            shop.key,
-            evidence_version,
-            asked,
-            lambda: (
-                *records.evidence(up_to),
-                records.circumstances(up_to),
-                records.checks.papers(),
-            ),
+            shop.key, evidence_version, asked, StoredEvidence(records, up_to)
         )
+        if studies:
+            evidence.with_circumstances(lambda: records.circumstances(up_to))
         if asked is None and evidence.latest is not None:
             # No forecast is made for a day before the evidence, whatever a clock says.
             today = max(today, (evidence.latest - CLOCK_SLACK).astimezone(zone).date())
@@ -164,7 +186,10 @@ def _asked(
         if by_use:
             until_day = number_of_date(today)
             evidence = evidence.with_work(
-                (pulls_version, until_day), lambda: records.work_since(up_to, until_day)
+                records.pulls_version(),
+                until_day,
+                records,
+                lambda among: records.work_since(up_to, until_day, among),
             )
     question = Question(
         subject=subject, as_of=asked, today=today, policy=policy, evidence=evidence, tag=tag

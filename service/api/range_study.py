@@ -103,6 +103,7 @@ def asked_about_range(
         *parameters,
         as_of=as_of,
         if_none_match=if_none_match,
+        studies=True,
     )
 
 

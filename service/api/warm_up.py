@@ -7,7 +7,7 @@ that comes before it is done waits for the same fit instead of making another.
 from threading import Lock, Thread
 
 from service.api.access import Shop
-from service.api.questions import ask
+from service.api.questions import Question, ask
 from service.store import StoreError
 
 
@@ -38,20 +38,8 @@ class WarmUp:
         return not self._thread.is_alive()
 
     def _work(self) -> None:
-        with self._reading:
-            if self._called_off:
-                return
-            try:
-                question = ask(
-                    self._shop,
-                    lambda _: None,
-                    "warm-up",
-                    as_of=None,
-                    if_none_match=None,
-                    by_use=True,
-                )
-            except StoreError:
-                return
+        if (question := self._question()) is None:
+            return
         evidence, policy = question.evidence, question.policy
         evidence.under(policy)
         if not self._called_off:
@@ -59,5 +47,23 @@ class WarmUp:
         if not self._called_off:
             evidence.other_targets(policy)
         # Last: it takes longest, and is asked for least.
-        if not self._called_off:
-            evidence.range_study(policy)
+        if (question := self._question(studies=True)) is not None:
+            question.evidence.range_study(question.policy)
+
+    def _question(self, *, studies: bool = False) -> Question[None] | None:
+        """None: called off, or the store cannot be read."""
+        with self._reading:
+            if self._called_off:
+                return None
+            try:
+                return ask(
+                    self._shop,
+                    lambda _: None,
+                    "warm-up",
+                    as_of=None,
+                    if_none_match=None,
+                    by_use=True,
+                    studies=studies,
+                )
+            except StoreError:
+                return None

@@ -14,6 +14,7 @@ from sqlalchemy import (
     func,
     literal,
     select,
+    true,
     tuple_,
     update,
 )
@@ -255,8 +256,11 @@ class Checks:
         scope = self._scope
         return readings_before(scope.connection, scope.shop_id, check, among)
 
-    def papers(self) -> dict[str, CheckPaper]:
-        """By id: who measured each check that is not voided."""
+    def papers(self, among: frozenset[str] | None = None) -> dict[str, CheckPaper]:
+        """By id: who measured each check that is not voided.
+
+        among   serials; None: the checks of every wrench
+        """
         rows = self._scope.connection.execute(
             select(
                 CheckRow.__table__,
@@ -268,7 +272,11 @@ class Checks:
                 TesterRow,
                 and_(TesterRow.shop_id == CheckRow.shop_id, TesterRow.serial == CheckRow.tester),
             )
-            .where(CheckRow.shop_id == self._scope.shop_id, CheckRow.voided_at.is_(None))
+            .where(
+                CheckRow.shop_id == self._scope.shop_id,
+                CheckRow.voided_at.is_(None),
+                true() if among is None else CheckRow.wrench.in_(sorted(among)),
+            )
         ).mappings()
         papers = {}
         for row in rows:

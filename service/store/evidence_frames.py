@@ -40,9 +40,11 @@ class Span(NamedTuple):
     last: str
 
 
-def wrench_frame(
-    connection: Connection, shop_id: int, wrench: str | Span | None = None
-) -> pl.DataFrame:
+# A serial, a span of them or any set of some hundreds; None: every wrench.
+Among = str | Span | frozenset[str] | None
+
+
+def wrench_frame(connection: Connection, shop_id: int, wrench: Among = None) -> pl.DataFrame:
     """One row a wrench of the shop, by serial, or the one or some of them; schema WRENCHES of
     `analysis.evidence`.
     """
@@ -60,7 +62,7 @@ def wrench_frame(
             func.coalesce(WrenchRow.mpd_counter_clockwise_basis == full_scale, false()),
             WrenchRow.resolution_nm,
         )
-        .where(WrenchRow.shop_id == shop_id, _among(WrenchRow.serial, wrench))
+        .where(WrenchRow.shop_id == shop_id, among_wrenches(WrenchRow.serial, wrench))
         .order_by(WrenchRow.serial),
         WRENCHES,
     )
@@ -70,7 +72,7 @@ def reading_frame(
     connection: Connection,
     shop_id: int,
     as_of: datetime,
-    wrench: str | Span | None = None,
+    wrench: Among = None,
     schema: pl.Schema = READINGS,
 ) -> pl.DataFrame:
     """One row a reading of the checks performed up to `as_of`; schema `analysis.evidence.READINGS`.
@@ -117,7 +119,7 @@ def reading_frame(
     checks = with_use_counted(
         checks.with_columns(
             performed_at=instant,
-            day=pl.col("day") / MICROSECONDS_PER_DAY,
+            day=_days(checks["day"]),
             cycles=pl.col("cycles").cast(pl.Float64),
         ),
         _work_frame(connection, shop_id, as_of, wrench),
@@ -151,7 +153,7 @@ def spans_of_wrenches(
 
 
 def _work_frame(
-    connection: Connection, shop_id: int, as_of: datetime, wrench: str | Span | None
+    connection: Connection, shop_id: int, as_of: datetime, wrench: Among
 ) -> pl.DataFrame:
     """Recorded work of the wrenches that lack a counter at some check."""
     lacking = select(CheckRow.wrench).where(
@@ -169,7 +171,14 @@ def _work_frame(
         .order_by(PullRow.wrench, PullRow.performed_at, PullRow.number),
         _WORK,
     )
-    return frame.with_columns(day=pl.col("performed_at_us") / MICROSECONDS_PER_DAY)
+    return frame.with_columns(day=_days(frame["performed_at_us"]))
+
+
+def _days(microseconds: pl.Series) -> pl.Series:
+    """UTC days, the same however many rows: polars divides a longer column by a number otherwise
+    than a single row, by a rounding.
+    """
+    return pl.Series(microseconds.to_numpy() / MICROSECONDS_PER_DAY, dtype=pl.Float64)
 
 
 _WORK: Final = pl.Schema({"wrench": pl.String, "performed_at_us": pl.Int64, "count": pl.Int64})
@@ -215,20 +224,23 @@ def _chosen(columns: _Columns, names: Set[str]) -> _Columns:
 
 
 def counting(
-    shop_id: int, as_of: datetime, wrench: str | Span | None = None
+    shop_id: int, as_of: datetime, wrench: Among = None
 ) -> tuple[ColumnElement[bool], ...]:
     """That a check is the shop's (or of some wrenches), not voided, performed up to `as_of`."""
     return (
         CheckRow.shop_id == shop_id,
         CheckRow.voided_at.is_(None),
         CheckRow.performed_at <= as_of,
-        _among(CheckRow.wrench, wrench),
+        among_wrenches(CheckRow.wrench, wrench),
     )
 
 
-def _among(serial: InstrumentedAttribute[str], wrench: str | Span | None) -> ColumnElement[bool]:
+def among_wrenches(serial: InstrumentedAttribute[str], wrench: Among) -> ColumnElement[bool]:
+    """That a column of serials is one of these."""
     if isinstance(wrench, Span):
         return serial.between(wrench.first, wrench.last)
+    if isinstance(wrench, frozenset):
+        return serial.in_(sorted(wrench))
     return true() if wrench is None else serial == wrench
 
 

@@ -20,6 +20,7 @@ from service.store.angle_checks import AngleChecks
 from service.store.auditor_tables import AuditorTables
 from service.store.backend import Backend
 from service.store.bookings import Bookings
+from service.store.changes import Place, changed_wrenches, place_of
 from service.store.checks import Checks
 from service.store.errors import StoreUnusable, UnknownRecord
 from service.store.events import Events
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
 
     from analysis.use_since import Work
     from analysis.vocabulary import Direction
+    from service.store.evidence_frames import Among
 
 LOCAL_SHOP: Final = "local"
 
@@ -77,11 +79,11 @@ class ShopStore:
         self.auditor_tables = AuditorTables(self._scope)
 
     def evidence(
-        self, as_of: datetime, wrench: str | None = None
+        self, as_of: datetime, wrench: "Among" = None
     ) -> "tuple[pl.DataFrame, pl.DataFrame]":
         """The frames WRENCHES and READINGS of `analysis.evidence`, readings up to `as_of`.
 
-        wrench   serial; None for every wrench
+        wrench   serial, or some of them; None for every wrench
         """
         from service.store.evidence_frames import reading_frame, wrench_frame  # polars is slow
 
@@ -119,17 +121,29 @@ class ShopStore:
 
         return circumstance_frame(self._scope.connection, self._scope.shop_id, as_of)
 
-    def work_since(self, as_of: datetime, until_day: float) -> "dict[tuple[str, Direction], Work]":
+    def work_since(
+        self, as_of: datetime, until_day: float, among: "Among" = None
+    ) -> "dict[tuple[str, Direction], Work]":
         """What is on record of each wrench's use since its last check; see `work_since`."""
         from service.store.work_since import work_since  # polars is slow
 
-        return work_since(self._scope.connection, self._scope.shop_id, as_of, until_day)
+        return work_since(self._scope.connection, self._scope.shop_id, as_of, until_day, among)
 
     def evidence_version(self) -> str:
         """A text that changes whenever `evidence`, `circumstances` or `checks.papers` could answer
         differently for the same `as_of`.
         """
         return self._versions().evidence
+
+    def place(self) -> Place:
+        """How far the records have come, for `changed_since`."""
+        return place_of(self._scope.connection, self._scope.shop_id)
+
+    def changed_since(self, place: Place) -> frozenset[str] | None:
+        """The wrenches of which `evidence`, papers, work or the record may have changed; None: read
+        all of them.
+        """
+        return changed_wrenches(self._scope.connection, self._scope.shop_id, place)
 
     def pulls_version(self) -> int:
         """A number that rises with every change of the recorded pulls."""

@@ -8,23 +8,28 @@ from sqlalchemy import BigInteger, Connection, func, select, type_coerce
 
 from analysis.use_since import Work
 from analysis.vocabulary import Direction
-from service.store.evidence_frames import counting
+from service.store.evidence_frames import Among, among_wrenches, counting
 from service.store.tables import EPOCH, CheckRow, PullRow
 
 _US_PER_DAY: Final = 86_400_000_000
 
 
 def work_since(
-    connection: Connection, shop_id: int, as_of: datetime, until_day: float
+    connection: Connection,
+    shop_id: int,
+    as_of: datetime,
+    until_day: float,
+    among: Among = None,
 ) -> dict[tuple[str, Direction], Work]:
     """Of each wrench and direction that has a check performed up to `as_of`.
 
     until_day   up to which nothing more is expected of `as_of`: the day of the question
+    among       the wrenches asked about
 
     Pulls of both directions count: a cycle wears the wrench whichever way it is turned.
     """
-    last, counters = _checks(connection, shop_id, as_of)
-    begun = _begun(connection, shop_id, as_of)
+    last, counters = _checks(connection, shop_id, as_of, among)
+    begun = _begun(connection, shop_id, as_of, among)
     found: dict[tuple[str, Direction], Work] = {}
     for (wrench, direction), (at, count) in last.items():
         read_at, read = at, 0
@@ -46,7 +51,7 @@ def work_since(
 
 
 def _checks(
-    connection: Connection, shop_id: int, as_of: datetime
+    connection: Connection, shop_id: int, as_of: datetime, among: Among
 ) -> tuple[
     Mapping[tuple[str, str], tuple[int, int | None]], Mapping[str, tuple[int, int]]
 ]:  # fmt: skip
@@ -62,7 +67,7 @@ def _checks(
             type_coerce(CheckRow.performed_at, BigInteger),
             CheckRow.cycle_count,
         )
-        .where(*counting(shop_id, as_of))
+        .where(*counting(shop_id, as_of, among))
         .order_by(CheckRow.performed_at, CheckRow.number)
     ):
         last[wrench, direction] = at, count
@@ -71,7 +76,7 @@ def _checks(
     return last, counters
 
 
-def _begun(connection: Connection, shop_id: int, as_of: datetime) -> dict[str, float]:
+def _begun(connection: Connection, shop_id: int, as_of: datetime, among: Among) -> dict[str, float]:
     """The day of each wrench's first recorded work."""
     rows = connection.execute(
         select(PullRow.wrench, func.min(type_coerce(PullRow.performed_at, BigInteger)))
@@ -79,6 +84,7 @@ def _begun(connection: Connection, shop_id: int, as_of: datetime) -> dict[str, f
             PullRow.shop_id == shop_id,
             PullRow.voided_at.is_(None),
             PullRow.performed_at <= as_of,
+            among_wrenches(PullRow.wrench, among),
         )
         .group_by(PullRow.wrench)
     )

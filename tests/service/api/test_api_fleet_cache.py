@@ -3,16 +3,19 @@
 import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime
 from typing import Any
 
 import polars as pl
 import pytest
 
 from analysis.evidence import CIRCUMSTANCES, READINGS, WRENCHES
-from service.fleet_cache import MOST_ENTRIES, FleetCache
+from service.fleet_cache import MOST_PAST, FleetCache
 from service.records import CheckPaper, Policy
+from service.shop_evidence import ShopEvidence
+from service.store.changes import Place
 
-Loaded = tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, dict[str, CheckPaper]]
+Loaded = tuple[pl.DataFrame, pl.DataFrame, dict[str, CheckPaper]]
 
 
 class Fitting:
@@ -36,11 +39,27 @@ def fitting(monkeypatch: pytest.MonkeyPatch) -> Fitting:
     return counted
 
 
-def nothing() -> Loaded:
-    wrenches, readings, circumstances = (
-        pl.DataFrame(schema=each) for each in (WRENCHES, READINGS, CIRCUMSTANCES)
-    )
-    return wrenches, readings, circumstances, {}
+class Nothing:
+    """A shop without wrenches, no version of which follows from another."""
+
+    def place(self) -> Place:
+        return Place("a", 0)
+
+    def changed_since(self, place: Place) -> None:
+        return None
+
+    def load(self, among: frozenset[str] | None) -> Loaded:
+        wrenches, readings = (pl.DataFrame(schema=each) for each in (WRENCHES, READINGS))
+        return wrenches, readings, {}
+
+
+nothing = Nothing()
+
+
+def studied(evidence: ShopEvidence) -> ShopEvidence:
+    """With what a study asks for."""
+    evidence.with_circumstances(lambda: pl.DataFrame(schema=CIRCUMSTANCES))
+    return evidence
 
 
 def test_many_questions_at_once_share_one_fit(fitting: Fitting) -> None:
@@ -72,24 +91,28 @@ def test_another_policy_needs_no_other_fit(fitting: Fitting) -> None:
     assert fitting.made == 1
 
 
-def test_only_the_entries_used_last_are_kept() -> None:
+def test_only_the_past_used_last_is_kept() -> None:
     cache, loaded = FleetCache(), []
 
-    def ask(version: str) -> None:
-        def load() -> Loaded:
-            loaded.append(version)
-            return nothing()
+    class Told(Nothing):
+        def __init__(self, day: int) -> None:
+            self.day = day
 
-        cache.evidence("local", version, None, load)
+        def load(self, among: frozenset[str] | None) -> Loaded:
+            loaded.append(self.day)
+            return super().load(among)
 
-    for number in range(MOST_ENTRIES):
-        ask(str(number))
-    ask("0")
-    ask("new")  # puts out 1, which was used longest ago
-    ask("0")
-    assert loaded == [*map(str, range(MOST_ENTRIES)), "new"]
-    ask("1")
-    assert loaded[-1] == "1"
+    def ask(day: int) -> None:
+        cache.evidence("local", "a-1", datetime(2026, 1, day, tzinfo=UTC), Told(day))
+
+    for day in range(1, MOST_PAST + 1):
+        ask(day)
+    ask(1)
+    ask(31)  # puts out 2, which was used longest ago
+    ask(1)
+    assert loaded == [*range(1, MOST_PAST + 1), 31]
+    ask(2)
+    assert loaded[-1] == 2
 
 
 @pytest.fixture
@@ -102,7 +125,7 @@ def studying(monkeypatch: pytest.MonkeyPatch) -> Fitting:
 
 
 def test_many_questions_at_once_share_one_study(studying: Fitting) -> None:
-    evidence = FleetCache().evidence("local", "a-1", None, nothing)
+    evidence = studied(FleetCache().evidence("local", "a-1", None, nothing))
     with ThreadPoolExecutor(8) as callers:
         studies = list(callers.map(lambda _: evidence.range_study(Policy()), range(8)))
     assert studying.made == 1
@@ -111,7 +134,7 @@ def test_many_questions_at_once_share_one_study(studying: Fitting) -> None:
 
 def test_another_policy_is_another_study(studying: Fitting) -> None:
     """The bands, the mark and the risk tolerated are the policy's."""
-    evidence = FleetCache().evidence("local", "a-1", None, nothing)
+    evidence = studied(FleetCache().evidence("local", "a-1", None, nothing))
     for version in (1, 2, 2):
         evidence.range_study(Policy(version=version))
     assert studying.made == 2
@@ -127,7 +150,7 @@ def test_a_study_under_way_holds_up_no_fit(
         assert let_go.wait(30)
 
     monkeypatch.setattr("analysis.range_study.range_study", held)
-    evidence = FleetCache().evidence("local", "a-1", None, nothing)
+    evidence = studied(FleetCache().evidence("local", "a-1", None, nothing))
     with ThreadPoolExecutor(1) as callers:
         study = callers.submit(evidence.range_study, Policy())
         assert begun.wait(30)

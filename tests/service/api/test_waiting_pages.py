@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 from litestar.testing import TestClient
 
-from service.fleet_cache import ShopEvidence
+from service.shop_evidence import ShopEvidence
 
 
 @pytest.fixture

@@ -1,0 +1,434 @@
+"""The evidence of one shop as of one version, and all that is worked out from it once.
+
+The next version is made from this one: what rests on a wrench's own checks is worked out anew for
+the wrenches that changed, and for no other. Under laws learnt earlier a fleet takes a new check in
+the same way; laws themselves are learnt from all of the shop's checks.
+"""
+
+import copy
+from collections.abc import Callable, Hashable, Mapping, Set
+from dataclasses import dataclass, replace
+from datetime import datetime
+from functools import cached_property
+from threading import Lock
+from typing import TYPE_CHECKING, Final, cast
+
+from service.by_wrench import ByWrench, KeptByWrench, exchanged
+from service.following import Following, Records
+from service.frames import instant_of_day
+from service.kept import Kept
+from service.records import Policy
+from service.rules import rules_of
+from service.shop_frames import ShopFrames
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from analysis.due import Due
+    from analysis.fleet import FleetFit
+    from analysis.range_study import RangeStudy
+    from analysis.shop import Shop as FittedShop
+    from analysis.shop_day import ShopDay
+    from analysis.standing import Standing
+    from analysis.use_since import Work
+    from analysis.vocabulary import Direction
+    from analysis.what_if import ShopOutcome, TargetOutcome
+    from analysis.wrench_range import WrenchRange
+    from service.proofs import Proof
+    from service.shop_frames import Loaded
+
+    Member = tuple[str, Direction]
+
+MOST_DAYS: Final = 2  # of one evidence: two kilobytes a wrench and direction each
+MOST_BY_WORK: Final = 64
+_DUE_AT_ONCE: Final = 64  # members; what is found of them others can use meanwhile
+
+
+@dataclass(frozen=True, slots=True)
+class Learnt:
+    """A fleet with its laws, and the evidence that they were learnt from.
+
+    version     of that evidence
+    deviations  frame of `analysis.deviation.with_deviations`
+    """
+
+    version: str
+    deviations: "pl.DataFrame"
+    fit: "FleetFit"
+
+
+@dataclass(frozen=True, slots=True)
+class _OnRecord:
+    """The work on record since each last check, nothing more being expected up to a day."""
+
+    until_day: float
+    work: "Mapping[Member, Work]"
+
+
+class ShopEvidence:
+    """The frames of one shop, and what is worked out from them; begun by `of`.
+
+    proofs   the checks of each wrench and direction as proofs, in the order in which they count
+    earlier  what was learnt before, from this evidence or an earlier one; None: nothing
+    learnt   told what is learnt from this evidence
+    """
+
+    def __init__(
+        self,
+        frames: ShopFrames,
+        proofs: "Mapping[Member, tuple[Proof, ...]]",
+        earlier: Learnt | None = None,
+        learnt: Callable[[Learnt], None] = lambda _: None,
+    ) -> None:
+        self.frames = frames
+        self.proofs = proofs
+        self._standings: ByWrench[Member, Standing] = ByWrench(_standings, frames)
+        self._pace: ByWrench[str, float] = ByWrench(_pace, frames)
+        self._ranges: ByWrench[str, WrenchRange] = ByWrench(_ranges, frames)
+        self._earlier = earlier
+        self._laws = earlier.version if earlier else frames.version
+        # The evidence before this one under whose laws it stands, and the wrenches that differ.
+        self._before: tuple[ShopEvidence, frozenset[str]] | None = None
+        self._tell = learnt
+        self._lock = Lock()
+        self._due_lock = Lock()
+        # Apart, so that a study under way holds up no forecast.
+        self._study_lock = Lock()
+        # What hangs on the laws and a day, and what hangs on the recorded work as well.
+        self._days = Kept(MOST_DAYS)
+        self.by_work = Kept(MOST_BY_WORK)
+        # What hangs on the laws and one wrench.
+        self.by_wrench = KeptByWrench()
+        self._fit: FleetFit | None = None
+        # Of the laws that the next one stands under: others where those of `laws` did not suffice.
+        self._next_laws = self._laws
+        self._outcomes: dict[int, tuple[ShopOutcome, ...]] = {}
+        self._due: dict[tuple[int, float], dict[Member, Due]] = {}
+        self._circumstances: pl.DataFrame | None = None
+        self._studies: dict[int, RangeStudy] = {}
+        self._work: Mapping[Member, Work] = {}
+        self._works: Following[_OnRecord] = Following()
+        # What does not hang on the work is kept by the one that the others were made from.
+        self._base = self
+        self._latest: tuple[object, ShopEvidence] | None = None
+
+    @classmethod
+    def of(
+        cls,
+        version: str,
+        loaded: "Loaded",
+        earlier: Learnt | None = None,
+        learnt: Callable[[Learnt], None] = lambda _: None,
+    ) -> "ShopEvidence":
+        """The evidence as it was read whole."""
+        frames = ShopFrames.of(version, loaded)
+        return cls(frames, _proofs(frames, loaded), earlier, learnt)
+
+    def moved_on(
+        self, version: str, changed: Set[str], loaded: "Loaded", *, under_its_laws: bool
+    ) -> "ShopEvidence":
+        """The evidence after this one.
+
+        changed         the wrenches that may have changed
+        loaded          of these alone
+        under_its_laws  whether the laws of this one serve the next
+        """
+        now = ShopFrames.of(version, loaded)
+        moved = self.frames.differing(changed, now)
+        frames = self.frames.moved_on(version, changed, now)
+        proofs = exchanged(self.proofs, changed, _proofs(now, loaded))
+        base = self._base
+        anew = ShopEvidence(frames, proofs, base._earlier, self._tell)
+        anew._standings = base._standings.moved_on(frames, changed, now)
+        anew._pace = base._pace.moved_on(frames, changed, now)
+        anew._ranges = base._ranges.moved_on(frames, changed, now)
+        anew._works = base._works
+        if under_its_laws:
+            # This one's own fit may be under way: whoever needs the next one's waits for it then.
+            anew._before, anew._laws = (base, moved), base._next_laws
+            anew.by_wrench = base.by_wrench.without(moved)
+        else:
+            anew._earlier, anew._laws = None, version
+        return anew
+
+    def with_work(
+        self,
+        pulls_version: int,
+        until_day: float,
+        records: Records,
+        load: "Callable[[frozenset[str] | None], dict[Member, Work]]",
+    ) -> "ShopEvidence":
+        """The same evidence and fit, beside the work on record since each last check.
+
+        pulls_version  of the recorded work
+        until_day      up to which nothing more is expected
+        records        the snapshot that `load` reads
+        load           of some wrenches; None: of all
+        """
+        version = pulls_version, until_day
+        latest = self._latest
+        if latest is None or latest[0] != version:
+            # Two that ask at once may both make one: they are alike.
+            other = copy.copy(self)
+            other._work = self._works.get(
+                (self.frames.version, *version),
+                records,
+                lambda: _OnRecord(until_day, load(None)),
+                lambda before, changed: _OnRecord(
+                    until_day,
+                    exchanged(before.work, changed, load(changed))
+                    if before.until_day == until_day
+                    else load(None),
+                ),
+            ).work
+            other._due_lock, other._due = Lock(), {}
+            other.by_work = Kept(MOST_BY_WORK)
+            latest = version, other
+            self._latest = latest
+        return latest[1]
+
+    @property
+    def wrenches(self) -> "pl.DataFrame":
+        return self.frames.wrenches
+
+    @property
+    def deviations(self) -> "pl.DataFrame":
+        return self.frames.deviations
+
+    @cached_property
+    def latest(self) -> datetime | None:
+        """When the latest check was performed; None: there is none."""
+        day = self.deviations["day"].max()
+        return None if day is None else instant_of_day(cast("float", day))
+
+    @property
+    def laws(self) -> str:
+        """Version of the evidence whose laws serve this one, as far as they cover its wrenches."""
+        return self._laws
+
+    def of_wrench(self, serial: str) -> "pl.DataFrame":
+        """The deviations of one wrench, in both directions."""
+        return self.frames.of_wrench(serial)
+
+    def standing(self, serial: str, direction: "Direction") -> "Standing":
+        """What the checks of one wrench say in one direction."""
+        from analysis.standing import UNKNOWN
+
+        return self._standings.get().get((serial, direction), UNKNOWN)
+
+    def under(self, policy: Policy) -> "FittedShop":
+        """The fitted shop under a policy; the first call fits the fleet."""
+        key = "shop", policy.version, policy.tolerated_pull_risk
+        return self.by_work.get(key, lambda: self._under(policy))
+
+    def _under(self, policy: Policy) -> "FittedShop":
+        from analysis.shop import Shop
+
+        return Shop(
+            fit=self._fitted(),
+            ranges=self._ranges.get(),
+            deviations=self.deviations,
+            pace=self._pace.get(),
+            rules=rules_of(policy),
+            work=self._work,
+        )
+
+    def due(self, policy: Policy, day: float, serial: str, direction: "Direction") -> "Due":
+        """Due of one wrench in one direction.
+
+        Raises as `analysis.shop.due_of_wrench` does.
+        """
+        from analysis.shop import due_of_wrench
+
+        return self.by_wrench.get(
+            serial,
+            *self._asked_due(policy, day, (serial, direction)),
+            lambda: due_of_wrench(self.under(policy), serial, direction, day),
+        )
+
+    def what_if(
+        self, policy: Policy, serial: str, direction: "Direction"
+    ) -> "tuple[TargetOutcome, ...]":
+        """What other reliability targets would mean for one wrench; raises as `due` does."""
+        from analysis.what_if import what_if_of_wrench
+
+        return self.by_wrench.get(
+            serial,
+            ("what if", direction),
+            (policy.version, self._work.get((serial, direction))),
+            lambda: what_if_of_wrench(self.under(policy), serial, direction),
+        )
+
+    def known_due(self, policy: Policy, day: float, member: "Member") -> "Due | None":
+        """The same where it is known already."""
+        found = self.by_wrench.find(member[0], *self._asked_due(policy, day, member))
+        return cast("Due | None", found)
+
+    def _asked_due(self, policy: Policy, day: float, member: "Member") -> tuple[Hashable, Hashable]:
+        return ("due", member[1]), (policy.version, day, self._work.get(member))
+
+    def all_due(self, policy: Policy, day: float) -> "dict[tuple[str, Direction], Due]":
+        """Due of every wrench and direction that has a stated tolerance and a reading."""
+        from analysis.shop import due_of_shop
+
+        key = policy.version, day
+        with self._due_lock:
+            if key not in self._due:
+                shop = self.under(policy)
+                members = [
+                    member
+                    for member in shop.fit.places
+                    if member[1] in shop.ranges[member[0]].tolerances
+                ]
+                unknown = [each for each in members if self.known_due(policy, day, each) is None]
+                found: dict[Member, Due] = {}
+                for start in range(0, len(unknown), _DUE_AT_ONCE):
+                    part = replace(shop, fit=shop.fit.only(unknown[start : start + _DUE_AT_ONCE]))
+                    for member, due in due_of_shop(part, day).items():
+                        self.by_wrench.put(member[0], *self._asked_due(policy, day, member), due)
+                        found[member] = due
+                self._due = {
+                    key: {
+                        member: found.get(member) or self.due(policy, day, *member)
+                        for member in members
+                    }
+                }
+            return self._due[key]
+
+    def shop_day(self, policy: Policy, today: float, day: float) -> "ShopDay":
+        """Every wrench on a day foreseen today, under the policy's plan."""
+        from analysis.shop_day import shop_day
+
+        def made() -> "ShopDay":
+            passing = None
+            if day == today:
+                # The due dates have found it on their way.
+                due = self.all_due(policy, today)
+                passing = {member: each.waits[0].pass_probability for member, each in due.items()}
+            return shop_day(self._base.under(policy), day, passing)
+
+        return self._base._days.get((policy.version, day), made)
+
+    def forecasts(self, policy: Policy, day: float) -> "pl.DataFrame":
+        """Every wrench and direction at once, columns `analysis.fleet_forecast.FORECASTS`."""
+        key = "forecasts", policy.version, day
+        return self.by_work.get(key, lambda: self._forecasts(policy, day))
+
+    def _forecasts(self, policy: Policy, day: float) -> "pl.DataFrame":
+        from analysis.bands import Bands
+        from analysis.fleet_forecast import FleetQuestion, forecast_part
+        from analysis.fleet_laws import FleetLaws
+
+        families = self._fitted().families
+        laws = FleetLaws({(family.direction, family.name): family for family in families}, {})
+        bands = Bands(policy.low_band_below, policy.upper_band_above)
+        question = FleetQuestion(rules_of(policy), bands, day, self._work)
+        return forecast_part(laws, self.wrenches, self.deviations, question)
+
+    def other_targets(self, policy: Policy) -> "tuple[ShopOutcome, ...]":
+        """What other reliability targets would cost and bring for the shop.
+
+        As if every interval to come were like this one, so at the wrenches' pace and not by the
+        work of this interval.
+        """
+        from analysis.what_if import what_if_of_shop
+
+        if self is not self._base:
+            return self._base.other_targets(policy)
+        shop = self.under(policy)
+        with self._lock:
+            if policy.version not in self._outcomes:
+                self._outcomes = {policy.version: what_if_of_shop(shop).shop}
+            return self._outcomes[policy.version]
+
+    def with_circumstances(self, load: "Callable[[], pl.DataFrame]") -> None:
+        """Have what a range study asks of this very evidence beside it.
+
+        load   gives the frame `analysis.evidence.CIRCUMSTANCES`
+        """
+        if self._base._circumstances is None:
+            self._base._circumstances = load()
+
+    def range_study(self, policy: Policy) -> "RangeStudy":
+        """What the shop's own checks say about the bottom of the range, under a policy."""
+        from analysis.bands import Bands
+        from analysis.range_study import StudyRules, range_study
+        from analysis.trust_floor import PPK_AIMED_AT
+
+        with self._study_lock:
+            if policy.version not in self._base._studies:
+                rules = StudyRules(
+                    bands=Bands(policy.low_band_below, policy.upper_band_above),
+                    low_mark=policy.caution_below,
+                    tolerated_pull_risk=policy.tolerated_pull_risk,
+                    ppk_aimed_at=PPK_AIMED_AT,
+                )
+                told = self._base._circumstances
+                assert told is not None  # noqa: S101 - whoever asks for a study has had them read
+                study = range_study(self.wrenches, self.deviations, told, rules)
+                self._base._studies = {policy.version: study}
+            return self._base._studies[policy.version]
+
+    def learn(self) -> Learnt:
+        """The laws of this very evidence; takes seconds."""
+        from analysis.fleet import fit_fleet
+
+        return Learnt(
+            self.frames.version, self.deviations, fit_fleet(self.wrenches, self.deviations)
+        )
+
+    def relearnt(self, learnt: Learnt) -> "ShopEvidence":
+        """The same frames under laws learnt from them; what does not rest on laws is kept."""
+        anew = ShopEvidence(self.frames, self.proofs, learnt, self._tell)
+        for name in ("_standings", "_pace", "_ranges", "_works", "_circumstances", "_studies"):
+            setattr(anew, name, getattr(self._base, name))
+        return anew
+
+    def _fitted(self) -> "FleetFit":
+        base = self._base
+        with base._lock:
+            if base._fit is None:
+                base._fit = self._updated()
+            if base._fit is None:
+                learnt = self.learn()
+                base._fit, base._next_laws = learnt.fit, learnt.version
+                self._tell(learnt)
+            return base._fit
+
+    def _updated(self) -> "FleetFit | None":
+        """The fleet under earlier laws; None where there are none, or not for every wrench."""
+        from analysis.fleet_update import changed_wrenches, update_fleet
+
+        if self._before is not None:
+            before, changed = self._before
+            self._before = None  # and all that it alone holds
+            own = self.frames.only(changed)
+            return update_fleet(before._fitted(), own.wrenches, own.deviations, changed)
+        if self._earlier is None:
+            return None
+        changed = changed_wrenches(self._earlier.deviations, self.deviations)
+        return update_fleet(self._earlier.fit, self.wrenches, self.deviations, changed)
+
+
+def _proofs(frames: ShopFrames, loaded: "Loaded") -> "Mapping[Member, tuple[Proof, ...]]":
+    from service.proofs import proofs_of
+
+    return proofs_of(frames.deviations, loaded[2])
+
+
+def _standings(frames: ShopFrames) -> "Mapping[Member, Standing]":
+    from analysis.standing import standings
+
+    return standings(frames.deviations)
+
+
+def _pace(frames: ShopFrames) -> "Mapping[str, float]":
+    from analysis.use_pace import cycles_per_day
+
+    return cycles_per_day(frames.deviations)
+
+
+def _ranges(frames: ShopFrames) -> "Mapping[str, WrenchRange]":
+    from analysis.wrench_range import wrench_ranges
+
+    return wrench_ranges(frames.wrenches)
