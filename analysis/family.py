@@ -114,6 +114,37 @@ class FamilyFit(FamilyLaws):
             outlying=tuple(reading for reading in self.outlying if reading.wrench in chosen),
         )
 
+    def beside(self, other: Self) -> Self:
+        """The same family with the members of both, in order of their serials."""
+        checks = max(self.histories.present.shape[1], other.histories.present.shape[1])
+
+        def of_checks(name: str) -> Array:
+            parts = [getattr(each, name) for each in (self, other)]
+            room = checks if all(part.shape[1] for part in parts) else 0
+            return np.concatenate(
+                [np.pad(part, ((0, 0), (0, max(room - part.shape[1], 0)))) for part in parts]
+            )
+
+        together = replace(
+            self,
+            histories=self.histories.beside(other.histories),
+            clock_sd_per_year=np.concatenate([self.clock_sd_per_year, other.clock_sd_per_year]),
+            state=State(
+                **{
+                    part.name: np.concatenate(
+                        [getattr(self.state, part.name), getattr(other.state, part.name)], axis=-1
+                    )
+                    for part in fields(State)
+                }
+            ),
+            jump_evidence=of_checks("jump_evidence"),
+            surprise=of_checks("surprise"),
+            surprise_df=of_checks("surprise_df"),
+            outlying=tuple(sorted((*self.outlying, *other.outlying), key=lambda far: far.wrench)),
+        )
+        names = together.histories.wrenches
+        return together.of_rows(sorted(range(len(names)), key=names.__getitem__))
+
 
 def fit_family(
     name: str,
@@ -166,11 +197,14 @@ def place_members(laws: FamilyLaws, members: Histories, *, judged: bool = True) 
 
     judged  also how surprising their checks are; else `surprise` is left empty
     """
+    if members.size == 1:
+        # Numbers of one column are added up in another order than those of several, and differ in
+        # the last digit: so that a member stands the same in any company, none is placed alone.
+        pair = place_members(laws, members.take([0, 0]), judged=judged)
+        once = pair.outlying[: len(pair.outlying) // 2]
+        return replace(pair.of_rows([0]), outlying=once)
     weighed, outlying = weigh_readings(members, laws.scale)
     own = find_jumps(laws.mode, with_clock(weighed, laws.basis, laws.typical_pace))
-    checked = (
-        filter_histories(laws.mode, own.histories, events=False, surprises=True) if judged else None
-    )
     surprise = surprise_df = np.zeros((members.size, 0))
     if judged:
         checked = filter_histories(laws.mode, own.histories, events=False, surprises=True)

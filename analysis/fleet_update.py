@@ -73,26 +73,25 @@ def update_fleet(
             if number is None:
                 return None
             own.setdefault(number, []).append(row)
-        families += [
-            place_members(fit.families[number], packed.take(rows)) for number, rows in own.items()
-        ]
-    return fleet_of(families)
+        for number, rows in own.items():
+            placed, left = place_members(fit.families[number], packed.take(rows)), families[number]
+            families[number] = placed if left is None else left.beside(placed)
+    return fleet_of([family for family in families if family is not None])
 
 
-def _without(fit: FleetFit, moved: frozenset[str]) -> list[FamilyFit]:
-    """The families without the moved wrenches; one that none of them is in stays the very same."""
+def _without(fit: FleetFit, moved: frozenset[str]) -> list[FamilyFit | None]:
+    """The families without the moved wrenches, None where nobody is left; one that none of them is
+    in stays the very same.
+    """
     gone: dict[int, set[int]] = {}
     for wrench in moved:
         for direction in Direction:
             if (wrench, direction) in fit.places:
                 number, row = fit.places[wrench, direction]
                 gone.setdefault(number, set()).add(row)
-    left = []
-    for number, family in enumerate(fit.families):
-        if number in gone:
-            rows = [row for row in range(family.histories.size) if row not in gone[number]]
-            if rows:
-                left.append(family.of_rows(rows))
-        else:
-            left.append(family)
+    left: list[FamilyFit | None] = list(fit.families)
+    for number, rows_gone in gone.items():
+        family = fit.families[number]
+        rows = [row for row in range(family.histories.size) if row not in rows_gone]
+        left[number] = family.of_rows(rows) if rows else None
     return left

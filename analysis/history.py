@@ -4,7 +4,7 @@ N wrenches, up to C checks each, up to J targets a check; shorter ones are padde
 and target only the count, the mean and the sum of squares about the mean matter to the error law.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any, Final, Self
@@ -72,6 +72,31 @@ class Histories:
             *(getattr(self, name)[rows] for name in _OF_CHECKS),
         )
 
+    def beside(self, other: Self) -> Self:
+        """These wrenches, then those of the other."""
+        sizes = np.maximum(self.residual_pct.shape[1:], other.residual_pct.shape[1:])
+        both = [self._padded(*sizes), other._padded(*sizes)]
+        return type(self)(
+            self.wrenches + other.wrenches,
+            self.checks + other.checks,
+            *(np.concatenate([getattr(each, name) for each in both]) for name in _OF_CHECKS),
+        )
+
+    def _padded(self, *sizes: int) -> Self:
+        """With room for so many checks, targets and readings, as `pack_histories` leaves it."""
+        more = [size - own for size, own in zip(sizes, self.residual_pct.shape[1:], strict=True)]
+
+        def padded(name: str) -> NDArray[Any]:
+            values = getattr(self, name)
+            ends = [(0, 0), *((0, each) for each in more[: values.ndim - 1])]
+            if name in _RUNNING:
+                return np.pad(values, ends, mode="edge")
+            return np.pad(values, ends, constant_values=_PADDING.get(name, 0))
+
+        if not any(more):
+            return self
+        return type(self)(self.wrenches, self.checks, *(padded(name) for name in _OF_CHECKS))
+
     def in_turn(self, at_once: int) -> Iterator[Self]:
         """Parts of at most `at_once` wrenches in their order; of no wrench at all, itself."""
         if self.size <= at_once:
@@ -106,6 +131,10 @@ _OF_CHECKS: Final = (
     "day", "year", "clock", "cycles", "present", "adjusted", "jumped",
     "x", "count", "mean_pct", "squares", "residual_pct",
 )  # fmt: skip
+
+# What stands after the last check: its own time, else a value that counts for nothing.
+_RUNNING: Final = ("day", "year", "clock")
+_PADDING: Final[Mapping[str, float]] = {"cycles": np.nan, "x": 1.0, "residual_pct": np.nan}
 
 
 def pack_histories(deviations: pl.DataFrame, direction: Direction) -> Histories:

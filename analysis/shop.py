@@ -5,7 +5,8 @@ are solved at once; a question about one wrench takes its row.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Self
 
 import numpy as np
 import polars as pl
@@ -70,11 +71,13 @@ def shop_of(
 
 def outlooks_of_shop(shop: Shop, as_of_day: float) -> tuple[Outlooks, ...]:
     """The costly part of `due_of_shop`, which recorded work leaves as it is."""
-    return tuple(
-        _outlooks(shop, group, as_of_day)
-        for family in shop.fit.families
-        for group in planned_groups(shop, family)
-    )
+    return tuple(_outlooks(shop, group, as_of_day) for group in _groups(shop))
+
+
+def _groups(shop: Shop) -> Iterator["PlannedGroup"]:
+    for family in shop.fit.families:
+        for group in planned_groups(shop, family):
+            yield group.in_company()
 
 
 def due_of_shop(
@@ -84,7 +87,7 @@ def due_of_shop(
 
     seen  `outlooks_of_shop` of this shop, with whatever work, on this day; None: found here
     """
-    groups = [group for family in shop.fit.families for group in planned_groups(shop, family)]
+    groups = list(_groups(shop))
     if seen is None:
         seen = [_outlooks(shop, group, as_of_day) for group in groups]
     answer: dict[tuple[str, Direction], Due] = {}
@@ -100,7 +103,8 @@ def due_of_wrench(shop: Shop, wrench: str, direction: Direction, as_of_day: floa
     """
     shop.ranges[wrench].mpd_pct(direction, 1.0)
     family, row = shop.fit.place(wrench, direction)
-    (group,) = planned_groups(shop, family.of_rows([row]))
+    (alone,) = planned_groups(shop, family.of_rows([row]))
+    group = alone.in_company()
     return _due_of_group(shop, group, _outlooks(shop, group, as_of_day))[wrench, direction]
 
 
@@ -116,6 +120,19 @@ class PlannedGroup:
     plan: CheckPlan
     mpd_pct: Array
     uses: tuple[UseSince, ...]
+
+    def in_company(self) -> Self:
+        """An only member beside itself, so that what is found of it is the same to the last digit
+        as among others: see `analysis.family.place_members`.
+        """
+        if len(self.uses) > 1:
+            return self
+        return replace(
+            self,
+            family=self.family.of_rows([0, 0]),
+            mpd_pct=np.repeat(self.mpd_pct, 2, axis=0),
+            uses=self.uses * 2,
+        )
 
 
 def planned_groups(shop: Shop, family: FamilyFit) -> Iterator[PlannedGroup]:

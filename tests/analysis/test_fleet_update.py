@@ -10,10 +10,11 @@ from range_fleets import Bench, frames
 from analysis.deviation import with_deviations
 from analysis.due import DuePolicy
 from analysis.family import FamilyFit, place_members
-from analysis.fleet import FleetFit, fit_fleet
+from analysis.fleet import FleetFit, fit_fleet, place_fleet
+from analysis.fleet_laws import FleetLaws
 from analysis.fleet_update import changed_wrenches, update_fleet
 from analysis.history import pack_histories
-from analysis.shop import ShopRules, due_of_shop, shop_of
+from analysis.shop import ShopRules, due_of_shop, due_of_wrench, shop_of
 from analysis.vocabulary import Direction, Mechanism
 
 CW = Direction.CLOCKWISE
@@ -83,6 +84,39 @@ def test_an_update_gives_what_placing_everybody_anew_gives(learnt: FleetFit) -> 
         family, _ = learnt.place(wrench, CW)
         everybody = place_members(family, packed.take([packed.wrenches.index(wrench)]))
         same_state(now, row, everybody, 0)
+
+
+def test_one_check_after_another_gives_what_placing_everybody_at_once_gives(
+    learnt: FleetFit,
+) -> None:
+    """State by state and due date by due date, to the last digit, each wrench in its place."""
+    laws = FleetLaws({(family.direction, family.name): family for family in learnt.families}, {})
+    checks = WHOLE["check"].unique(maintain_order=True).to_list()
+    held, updated = BEFORE.filter(pl.col("wrench") != "S-3"), learnt
+    updated = update_fleet(updated, WRENCHES, held, ["S-3"])
+    for check in checks:
+        (wrench,) = WHOLE.filter(pl.col("check") == check)["wrench"].unique()
+        if check in set(held["check"]):
+            continue
+        assert updated is not None
+        known = {*held["check"], check}
+        held = WHOLE.filter(pl.col("check").is_in(sorted(known)))
+        updated = update_fleet(updated, WRENCHES, held, [wrench])
+    assert updated is not None
+    at_once = place_fleet(laws, WRENCHES, WHOLE)
+    assert updated.places == at_once.places
+    for one, other in zip(updated.families, at_once.families, strict=True):
+        for part in fields(one.state):
+            np.testing.assert_array_equal(
+                getattr(one.state, part.name), getattr(other.state, part.name)
+            )
+        assert one.outlying == other.outlying
+    rules = ShopRules((0.2, 0.6, 1.0), 5, DuePolicy(0.95, 12, 5000, 14), 0.02)
+    shop = shop_of(updated, WRENCHES, WHOLE, rules)
+    due = due_of_shop(shop_of(at_once, WRENCHES, WHOLE, rules), 20700.0)
+    assert due_of_shop(shop, 20700.0) == due
+    for wrench, direction in due:
+        assert due_of_wrench(shop, wrench, direction, 20700.0) == due[wrench, direction]
 
 
 def test_due_dates_follow_the_new_check(learnt: FleetFit) -> None:
