@@ -42,6 +42,27 @@ class KeptWhile:
             answers[key] = answer
 
 
+class KeptAsItWas:
+    """At most so many answers, each of which holds while its own state is as it was."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._kept: dict[Hashable, tuple[object, Any]] = {}
+
+    def get(self, key: Hashable, state: Callable[[], object]) -> Any:
+        """What was put for this key, if its state is still the same; None: nothing, or another."""
+        kept = self._kept.get(key)
+        return kept[1] if kept is not None and kept[0] == state() else None
+
+    def put(self, key: Hashable, state: object, answer: object) -> None:
+        """Keep an answer found after its state was asked for; of no known state nothing is kept."""
+        if state is None:
+            return
+        if len(self._kept) >= self._most:
+            self._kept = {}
+        self._kept[key] = state, answer
+
+
 class Kept:
     """At most so many answers by their keys; two who ask for one at once wait for one making."""
 

@@ -26,7 +26,7 @@ from service.api.proxies import Proxies
 from service.api.query import refuse_loose_query
 from service.api.same_origin import READING, CrossSiteRequest, refuse_other_sites
 from service.api.sending import refuse_encoded_body
-from service.kept import KeptWhile
+from service.kept import KeptAsItWas, KeptWhile
 from service.store import Store, StoreError
 
 FAILURES_PER_MINUTE: Final = 20
@@ -49,6 +49,7 @@ class Admission:
     failures   of each address, to get in
     tokens     as the store has them, while nothing in it changes: one revoked opens nothing from
                that moment, in every process
+    tokens_by_row   the same, while their own rows are as they were
     """
 
     shops: Shops
@@ -57,6 +58,7 @@ class Admission:
     uses: Rates
     failures: Rates = field(default_factory=lambda: Rates(FAILURES_PER_MINUTE))
     tokens: KeptWhile = field(default_factory=lambda: KeptWhile(_MOST_TOKENS))
+    tokens_by_row: KeptAsItWas = field(default_factory=lambda: KeptAsItWas(_MOST_TOKENS))
 
     async def admit(self, request: AnyRequest) -> None:
         """Find out who asks: `request.auth`, and the token as `request.user`; raises what the
@@ -66,7 +68,7 @@ class Admission:
         refuse_other_sites(request)
         told = told_by(request.route_handler.opt)
         if not told.open:
-            tokens = TokensAtHand(self.shops.store, self.tokens, self.shops.store.stamp())
+            tokens = self._at_hand()
             request.scope["state"][STAMP] = tokens.stamp
             try:
                 if tokens.has(request.headers.get("authorization", "")):
@@ -84,6 +86,10 @@ class Admission:
                 raise ScopeTooSmall(caller, needed)
         refuse_encoded_body(request)
         await refuse_loose_query(request)
+
+    def _at_hand(self) -> "TokensAtHand":
+        store = self.shops.store
+        return TokensAtHand(store, self.tokens, self.tokens_by_row, store.stamp())
 
     def count_failure(self, request: AnyRequest) -> None:
         """Raises TooMany for an address that comes too often with what opens nothing.
@@ -132,28 +138,40 @@ class Admission:
 
 @dataclass(frozen=True, slots=True)
 class TokensAtHand:
-    """The tokens of the store; each is read once while nothing is written to it.
+    """The tokens of the store; each is read once while nothing is written to it, or not to its row.
 
     stamp   of the store, taken before
     """
 
     store: Store
     kept: KeptWhile
+    by_row: KeptAsItWas
     stamp: object
 
     def access_token(self, token_id: str) -> AccessToken | None:
         """The token with this id, of whichever shop."""
-        found: AccessToken | None = self.kept.get(self.stamp, token_id)
+        found = self._at_hand(token_id)
         if found is None:
+            row = self.store.token_row(token_id)
             found = self.store.access_token(token_id)
             if found is not None:
                 self.kept.put(self.stamp, token_id, found)
+                self.by_row.put(token_id, row, found)
         return found
 
     def has(self, header: str) -> bool:
         """Whether the token in an Authorization header is found without asking the store."""
         secret = Credential.parse(header.rpartition(" ")[2])
-        return secret is not None and self.kept.get(self.stamp, secret.id) is not None
+        return secret is not None and self._at_hand(secret.id) is not None
+
+    def _at_hand(self, token_id: str) -> AccessToken | None:
+        found: AccessToken | None = self.kept.get(self.stamp, token_id)
+        if found is None:
+            # Something was written, most often a check. Its row is a fraction of reading the token.
+            found = self.by_row.get(token_id, lambda: self.store.token_row(token_id))
+            if found is not None:
+                self.kept.put(self.stamp, token_id, found)
+        return found
 
 
 def needed_scope(told: Told, method: str) -> TokenScope:

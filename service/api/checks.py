@@ -25,7 +25,7 @@ from service.api.parameters import (
     person_of,
 )
 from service.earlier import HISTORY
-from service.intake import admit_check
+from service.intake import CycleCounts, admit_check
 from service.recording import record_checks, void_check
 from service.records import Check
 from service.schemas.checks import CheckAnswer, CheckInput, CheckPage, VoidInput
@@ -79,7 +79,11 @@ class CheckController(Controller):
                 wrench=records.wrenches.get(serial),
                 tester=records.testers.find(draft.tester) if draft.tester else None,
                 policy=records.policy.get(),
-                earlier=records.checks.cycle_counts(serial),
+                earlier=(
+                    CycleCounts()  # only a count is held against others
+                    if draft.cycle_count is None
+                    else records.checks.cycle_counts(serial)
+                ),
                 now=shop.now(),
                 replaced=records.checks.find(draft.replaces) if draft.replaces else None,
             )
@@ -195,7 +199,9 @@ def judged_answer(records: ShopStore, check: Check) -> JudgedCheckAnswer:
 
 def _judged(records: ShopStore, check: Check, *, status: int) -> JsonResponse[JudgedCheckAnswer]:
     answer = judged_answer(records, check)
-    headers = {"ETag": digest_tag(answer.model_dump_json()), **REVALIDATE}
+    response = JsonResponse(answer, status=status, headers=REVALIDATE)
+    response.headers["ETag"] = digest_tag(response.to_keep.decode())
     if status == 201:
-        headers["Location"] = f"{paging.location('wrenches', check.wrench)}/checks/{check.id}"
-    return JsonResponse(answer, status=status, headers=headers)
+        place = f"{paging.location('wrenches', check.wrench)}/checks/{check.id}"
+        response.headers["Location"] = place
+    return response

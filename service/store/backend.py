@@ -38,6 +38,13 @@ class Backend(Protocol):
         Raises StoreOutOfReach.
         """
 
+    def token_row(self, token_id: str) -> object:
+        """What is alike only as long as the token with this id is as it was; None where there is
+        none, and where the database does not tell that for less than reading it costs.
+
+        Raises StoreOutOfReach.
+        """
+
     def watched(self) -> AbstractContextManager[None]:
         """Around a transaction: raises StoreBusy, StoreFull, StoreOutOfReach or StoreUnusable for
         what the machine does in it; what it did not cause is left as it is.

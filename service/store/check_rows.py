@@ -222,7 +222,7 @@ _READINGS_BEFORE: Final = (
     select(
         _LATEST.c.id,
         _LATEST.c.kind,
-        type_coerce(_LATEST.c.performed_at, BigInteger),
+        type_coerce(_LATEST.c.performed_at, BigInteger) / float(MICROSECONDS_PER_DAY),
         PointRow.target_nm,
         ReadingRow.indicated_nm,
         ReadingRow.reference_nm,
@@ -264,10 +264,7 @@ def readings_before(
             "performed_at": check.performed_at,
         },
     ).all()
-    return [
-        PastReading(row[0], row[1], row[2] / MICROSECONDS_PER_DAY, row[3], row[4], row[5])
-        for row in rows
-    ]
+    return [*map(PastReading._make, rows)]
 
 
 def card_of(row: RowMapping) -> Card | None:

@@ -5,11 +5,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from sqlalchemy import bindparam, delete, insert, select
+from sqlalchemy import bindparam, delete, select
 
 from service.store.errors import DuplicateRecord
 from service.store.scope import Scope
 from service.store.tables import AnswerRow
+from service.store.whole_rows import WholeRows
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,18 +28,20 @@ class StoredAnswer:
 _FIND: Final = select(AnswerRow.__table__).where(
     AnswerRow.shop_id == bindparam("shop_id"), AnswerRow.key == bindparam("key")
 )
-_KEEP: Final = insert(AnswerRow)
+_ROWS: Final = WholeRows(AnswerRow)
 
 
 class KeptAnswers:
     def __init__(self, scope: Scope) -> None:
         self._scope = scope
+        self._free: set[str] = set()  # keys without an answer: nobody else writes meanwhile
 
     def find(self, key: str) -> StoredAnswer | None:
         row = self._scope.connection.execute(
             _FIND, {"shop_id": self._scope.shop_id, "key": key}
         ).one_or_none()
         if row is None:
+            self._free.add(key)
             return None
         return StoredAnswer(
             key=row.key,
@@ -60,7 +63,7 @@ class KeptAnswers:
     ) -> None:
         """Raises DuplicateRecord when the key has an answer already."""
         # Asked, not tried: on PostgreSQL a refused insert would end the transaction.
-        if self.find(key) is not None:
+        if key not in self._free and self.find(key) is not None:
             raise DuplicateRecord("idempotency key", key, key)
         row = {
             "shop_id": self._scope.shop_id,
@@ -71,7 +74,8 @@ class KeptAnswers:
             "headers": dict(headers),
             "kept_at": at,
         }
-        self._scope.connection.execute(_KEEP, [row])
+        _ROWS.insert_mappings(self._scope.connection, [row])
+        self._free.discard(key)
 
     def forget_before(self, at: datetime) -> int:
         """How many answers older than `at` were deleted."""

@@ -89,6 +89,9 @@ class Postgresql:
     def stamp(self) -> None:
         """A server would have to be asked, as for anything else."""
 
+    def token_row(self, token_id: str) -> None:
+        """As `stamp`."""
+
     def hold(self, connection: Connection) -> None:
         connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _LOCK})
 

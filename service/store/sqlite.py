@@ -47,6 +47,10 @@ class Sqlite:
         self._place.require_same()
         return self._watch.stamp()
 
+    def token_row(self, token_id: str) -> object:
+        self._place.require_same()
+        return self._watch.row("SELECT * FROM access_tokens WHERE id = ?", token_id)
+
     @contextmanager
     def watched(self) -> Iterator[None]:
         self._place.require_same()

@@ -273,6 +273,12 @@ class Store:
             self._backend.enter(connection, None)
             return token_with(connection, token_id)
 
+    def token_row(self, token_id: str) -> object:
+        """What is alike only as long as this token is as it was when it was read after asking this;
+        None where that is not known. Raises StoreOutOfReach.
+        """
+        return self._backend.token_row(token_id)
+
     def sign_in(self, sign_in_id: str) -> SignIn | None:
         """The session or link with this id, of whichever shop."""
         with self._reading() as connection:

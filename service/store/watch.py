@@ -8,6 +8,7 @@ writes, so that every commit counts.
 import sqlite3
 from pathlib import Path
 from threading import Lock
+from typing import Any
 
 from service.store.engine import connect_for_reading
 
@@ -24,15 +25,26 @@ class Watch:
     def stamp(self) -> tuple[int, int] | None:
         """Alike as long as nobody commits; None when SQLite does not say, as on a failing disk."""
         with self._lock:
-            try:
-                if self._connection is None:
-                    self._connection = connect_for_reading(self._path)
-                    self._connections += 1
-                (version,) = self._connection.execute("PRAGMA data_version").fetchone()
-            except sqlite3.Error:
-                self._close()
-                return None
-            return self._connections, int(version)
+            row = self._row("PRAGMA data_version")
+            return None if row is None else (self._connections, int(row[0]))
+
+    def row(self, question: str, *values: str) -> tuple[Any, ...] | None:
+        """The first row of the answer as it is now; None when there is none, or SQLite does not
+        say.
+        """
+        with self._lock:
+            return self._row(question, *values)
+
+    def _row(self, question: str, *values: str) -> tuple[Any, ...] | None:
+        try:
+            if self._connection is None:
+                self._connection = connect_for_reading(self._path)
+                self._connections += 1
+            row: tuple[Any, ...] | None = self._connection.execute(question, values).fetchone()
+        except sqlite3.Error:
+            self._close()
+            return None
+        return row
 
     def close(self) -> None:
         with self._lock:

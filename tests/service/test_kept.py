@@ -4,7 +4,7 @@ from threading import Barrier, Thread
 
 import pytest
 
-from service.kept import Kept
+from service.kept import Kept, KeptAsItWas
 
 
 def test_an_answer_is_made_once_and_the_oldest_goes_first() -> None:
@@ -40,3 +40,16 @@ def test_what_fails_is_tried_again() -> None:
     with pytest.raises(ZeroDivisionError):
         kept.get("a", lambda: 1 / 0)
     assert kept.get("a", lambda: 2) == 2
+
+
+def test_an_answer_holds_while_its_own_state_is_as_it_was() -> None:
+    kept = KeptAsItWas(2)
+    kept.put("one", ("state", 1), "answer")
+    kept.put("unknown", None, "answer")
+    assert kept.get("one", lambda: ("state", 1)) == "answer"
+    assert kept.get("one", lambda: ("state", 2)) is None
+    assert kept.get("one", lambda: None) is None
+    assert kept.get("unknown", lambda: None) is None
+    kept.put("two", 1, "other")
+    kept.put("three", 1, "third")  # there is room for two: those of before are made again
+    assert [kept.get(name, lambda: 1) for name in ("two", "three")] == [None, "third"]

@@ -97,6 +97,26 @@ def test_a_token_that_another_process_revokes_opens_nothing_from_then_on(
     assert_problem(client.get("/v1/wrenches/TW-1/due", headers=headers), "not-admitted")
 
 
+@pytest.mark.sqlite
+def test_a_token_is_not_read_anew_because_a_check_was_recorded(
+    client: TestClient[Any], shops: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    headers = bearer(shops.store, shops.key)
+    token_id = headers["Authorization"].split("_")[1]
+    for _ in range(2):  # the first use is noted in its row
+        client.get("/v1/policy", headers=headers).raise_for_status()
+    client.post(CHECKS, json=a_check_body(), headers=key()).raise_for_status()
+    asked, usual = [], Store.access_token
+    monkeypatch.setattr(
+        Store, "access_token", lambda store, each: asked.append(each) or usual(store, each)
+    )
+    client.get("/v1/policy", headers=headers).raise_for_status()
+    assert token_id not in asked
+    with Store.open(shops.store.address) as elsewhere, elsewhere.write(shops.key) as records:
+        records.tokens.revoke(token_id, NOW)
+    assert_problem(client.get("/v1/policy", headers=headers), "not-admitted")
+
+
 def test_the_last_use_is_written_and_not_at_every_request(shops: Any) -> None:
     shops.open_next()
     headers = bearer(shops.store, shops.key)
