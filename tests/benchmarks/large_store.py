@@ -31,6 +31,7 @@ from typing import Final
 from uuid import uuid4
 
 from analysis.vocabulary import Mechanism
+from service.api.paging import every_wrench
 from service.cli.story import load_story, morning_after
 from service.records import ServiceStatus, Wrench
 from service.store import LOCAL_SHOP, Store
@@ -43,6 +44,7 @@ RATE_A_SECOND: Final = 10
 SECONDS: Final = 20
 AT_ONCE: Final = 8  # checks, each followed by questions
 ASKED_SHOPS: Final = 3  # of many
+ASKED_WRENCHES: Final = 12  # of each
 KINDS: Final = ("liveness", "risk", "due", "new torque")
 TOO_LONG_S: Final = 0.5  # after a check; ten a second would then only measure their own queue
 
@@ -226,12 +228,16 @@ def measure(path: Path, what: str, shops: Sequence[str]) -> None:
 
 
 def _asked_about(store: Store, shop: str) -> list[Wrench]:
+    """Spring wrenches in service with a range for the check sent, from all over the shop."""
     with store.read(shop) as records:
-        return [
+        able = [
             each
-            for each in records.wrenches.list(limit=200, status=ServiceStatus.IN_SERVICE)
-            if each.mechanism is Mechanism.SPRING and each.full_scale.nm >= 60
-        ][:12]
+            for each in every_wrench(records)
+            if each.mechanism is Mechanism.SPRING
+            and each.full_scale.nm >= 60
+            and each.status is ServiceStatus.IN_SERVICE
+        ]
+    return able[:: max(1, len(able) // ASKED_WRENCHES)][:ASKED_WRENCHES]
 
 
 def main(sizes: Sequence[int], shops: int) -> None:
