@@ -22,7 +22,12 @@ from numpy.typing import NDArray
 from analysis.arrays import Array
 from analysis.family import FamilyFit
 from analysis.outlook import last_days, outlook
-from analysis.pass_probability import CheckPlan, pass_probability, pass_probability_by_law
+from analysis.pass_probability import (
+    CheckPlan,
+    mean_over_laws,
+    pass_probability,
+    pass_probability_by_law,
+)
 from analysis.use_since import UseSince, cap_days
 
 _GRID_DAYS: Final = 60.0
@@ -153,7 +158,7 @@ def first_crossings(
     by_law = np.stack(
         [pass_probability_by_law(outlook(family, start + s), plan, mpd_pct) for s in steps]
     )  # (T, K, N)
-    average = by_law.mean(axis=1)
+    average = mean_over_laws(by_law)
     each = _interpolated_crossing(by_law, steps, target)
     first = _first_below(average, target)
     crossed = first < len(steps)

@@ -150,4 +150,14 @@ def principal(root: Array, z: Array) -> Array:
 
 def pass_probability(outlook: Outlook, plan: CheckPlan, mpd_pct: Array) -> Array:
     """(N,) pass probabilities, the doubt about the family's law included."""
-    return np.asarray(pass_probability_by_law(outlook, plan, mpd_pct).mean(axis=0))
+    return mean_over_laws(pass_probability_by_law(outlook, plan, mpd_pct))
+
+
+def mean_over_laws(by_law: Array) -> Array:
+    """(..., N) averages of (..., K, N) over the K laws.
+
+    numpy adds up a single column in another order than several, and the last digit differs. So
+    that a wrench has the same chance in any company, none is averaged alone.
+    """
+    columns = np.repeat(by_law, 2, axis=-1) if by_law.shape[-1] == 1 else by_law
+    return np.asarray(columns.mean(axis=-2)[..., : by_law.shape[-1]])

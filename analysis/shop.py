@@ -5,8 +5,7 @@ are solved at once; a question about one wrench takes its row.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from typing import Self
+from dataclasses import dataclass, field
 
 import numpy as np
 import polars as pl
@@ -75,9 +74,7 @@ def outlooks_of_shop(shop: Shop, as_of_day: float) -> tuple[Outlooks, ...]:
 
 
 def _groups(shop: Shop) -> Iterator["PlannedGroup"]:
-    for family in shop.fit.families:
-        for group in planned_groups(shop, family):
-            yield group.in_company()
+    return (group for family in shop.fit.families for group in planned_groups(shop, family))
 
 
 def due_of_shop(
@@ -103,8 +100,7 @@ def due_of_wrench(shop: Shop, wrench: str, direction: Direction, as_of_day: floa
     """
     shop.ranges[wrench].mpd_pct(direction, 1.0)
     family, row = shop.fit.place(wrench, direction)
-    (alone,) = planned_groups(shop, family.of_rows([row]))
-    group = alone.in_company()
+    (group,) = planned_groups(shop, family.of_rows([row]))
     return _due_of_group(shop, group, _outlooks(shop, group, as_of_day))[wrench, direction]
 
 
@@ -120,19 +116,6 @@ class PlannedGroup:
     plan: CheckPlan
     mpd_pct: Array
     uses: tuple[UseSince, ...]
-
-    def in_company(self) -> Self:
-        """An only member beside itself, so that what is found of it is the same to the last digit
-        as among others: see `analysis.family.place_members`.
-        """
-        if len(self.uses) > 1:
-            return self
-        return replace(
-            self,
-            family=self.family.of_rows([0, 0]),
-            mpd_pct=np.repeat(self.mpd_pct, 2, axis=0),
-            uses=self.uses * 2,
-        )
 
 
 def planned_groups(shop: Shop, family: FamilyFit) -> Iterator[PlannedGroup]:

@@ -17,7 +17,7 @@ from analysis.deviation import permissible_pct
 from analysis.outlook import Outlook, outlook
 from analysis.pass_probability import pass_probability
 from analysis.risk import PullNumbers, Risk, pull_numbers, risks, score
-from analysis.shop import PlannedGroup, Shop, planned_groups
+from analysis.shop import Shop, planned_groups
 from analysis.vocabulary import Direction, Mechanism
 
 Member = tuple[str, Direction]
@@ -237,7 +237,7 @@ def _passing(shop: Shop, day: float) -> dict[Member, float]:
     """Pass probability of a whole check of every member on a day."""
     found: dict[Member, float] = {}
     for family in shop.fit.families:
-        for group in map(PlannedGroup.in_company, planned_groups(shop, family)):
+        for group in planned_groups(shop, family):
             chances = pass_probability(outlook(group.family, day), group.plan, group.mpd_pct)
             for wrench, chance in zip(group.family.histories.wrenches, chances, strict=True):
                 found[wrench, family.direction] = float(chance)
