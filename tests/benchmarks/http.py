@@ -40,6 +40,7 @@ from typing import Any, Final
 from uuid import uuid4
 
 from analysis.vocabulary import Mechanism
+from service.api.paging import every_wrench
 from service.cli.story import load_story, morning_after
 from service.records import ServiceStatus, Wrench
 from service.store import LOCAL_SHOP, Store
@@ -357,8 +358,10 @@ def measure(path: Path, what: str, parts: Collection[str]) -> None:
         with store.read(LOCAL_SHOP) as records:
             wrenches = [
                 each
-                for each in records.wrenches.list(limit=200, status=ServiceStatus.IN_SERVICE)
-                if each.mechanism is Mechanism.SPRING and each.full_scale.nm >= 60
+                for each in every_wrench(records)
+                if each.mechanism is Mechanism.SPRING
+                and each.full_scale.nm >= 60
+                and each.status is ServiceStatus.IN_SERVICE
             ]
     shutil.copy(path, path.with_name("bare.db"))
     for start in ("first", "second"):
