@@ -73,6 +73,15 @@ def place_fleet(laws: FleetLaws, wrenches: pl.DataFrame, deviations: pl.DataFram
     )
 
 
+def laws_cover(laws: FleetLaws, wrenches: pl.DataFrame, deviations: pl.DataFrame) -> bool:
+    """Whether `place_fleet` has laws for every wrench that has a reading; frames as there."""
+    kinds = kinds_of(wrenches)
+    read = deviations.select("wrench", "direction").unique().iter_rows()
+    return all(
+        laws.of(kinds[wrench], Direction(direction)) is not None for wrench, direction in read
+    )
+
+
 def fleet_of(families: Sequence[FamilyFit]) -> FleetFit:
     """Families together, each wrench and direction found by its name."""
     places = {

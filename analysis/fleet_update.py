@@ -12,8 +12,9 @@ import polars as pl
 
 from analysis.family import FamilyFit, place_members
 from analysis.fleet import FleetFit, fleet_of
+from analysis.fleet_laws import FleetLaws, Key
 from analysis.history import pack_histories
-from analysis.kinds import kinds_of, names_of_families
+from analysis.kinds import kinds_of
 from analysis.vocabulary import Direction
 
 
@@ -45,12 +46,18 @@ def _digests(frame: pl.DataFrame) -> dict[str, tuple[int, int]]:
 
 
 def update_fleet(
-    fit: FleetFit, wrenches: pl.DataFrame, deviations: pl.DataFrame, changed: Iterable[str]
+    fit: FleetFit,
+    wrenches: pl.DataFrame,
+    deviations: pl.DataFrame,
+    changed: Iterable[str],
+    laws: FleetLaws | None = None,
 ) -> FleetFit | None:
     """The fleet with the changed wrenches placed anew under the laws of `fit`.
 
     wrenches, deviations  as in `analysis.fleet.fit_fleet`, of today
     changed               serials to place anew; a wrench that has no readings any more falls out
+    laws                  those that `fit` rests on, of families too that nobody in it is of; None:
+                          those of its families
 
     Returns None where a wrench is the first of its kind: its laws must be learnt.
     """
@@ -58,29 +65,27 @@ def update_fleet(
     kinds = kinds_of(wrenches.filter(pl.col("wrench").is_in(sorted(moved))))
     rows_of_moved = deviations.filter(pl.col("wrench").is_in(sorted(moved)))
     families = _without(fit, moved)
+    if laws is None:
+        laws = FleetLaws({(family.direction, family.name): family for family in fit.families}, {})
     for direction in Direction:
         packed = pack_histories(rows_of_moved, direction)
-        own: dict[int, list[int]] = {}
-        known = {
-            family.name: number
-            for number, family in enumerate(fit.families)
-            if family.direction is direction
-        }
+        own: dict[str, list[int]] = {}
         for row, wrench in enumerate(packed.wrenches):
-            number = next(
-                (known[name] for name in names_of_families(kinds[wrench]) if name in known), None
-            )
-            if number is None:
+            family = laws.of(kinds[wrench], direction)
+            if family is None:
                 return None
-            own.setdefault(number, []).append(row)
-        for number, rows in own.items():
-            placed, left = place_members(fit.families[number], packed.take(rows)), families[number]
-            families[number] = placed if left is None else left.beside(placed)
-    return fleet_of([family for family in families if family is not None])
+            own.setdefault(family.name, []).append(row)
+        for name, rows in own.items():
+            key = direction, name
+            placed = place_members(laws.families[key], packed.take(rows))
+            left = families.get(key)
+            families[key] = placed if left is None else left.beside(placed)
+    # In the order in which `place_fleet` would have them.
+    return fleet_of([families[key] for key in laws.families if key in families])
 
 
-def _without(fit: FleetFit, moved: frozenset[str]) -> list[FamilyFit | None]:
-    """The families without the moved wrenches, None where nobody is left; one that none of them is
+def _without(fit: FleetFit, moved: frozenset[str]) -> dict[Key, FamilyFit]:
+    """The families that somebody is left in without the moved wrenches; one that none of them is
     in stays the very same.
     """
     gone: dict[int, set[int]] = {}
@@ -89,9 +94,9 @@ def _without(fit: FleetFit, moved: frozenset[str]) -> list[FamilyFit | None]:
             if (wrench, direction) in fit.places:
                 number, row = fit.places[wrench, direction]
                 gone.setdefault(number, set()).add(row)
-    left: list[FamilyFit | None] = list(fit.families)
-    for number, rows_gone in gone.items():
-        family = fit.families[number]
-        rows = [row for row in range(family.histories.size) if row not in rows_gone]
-        left[number] = family.of_rows(rows) if rows else None
+    left: dict[Key, FamilyFit] = {}
+    for number, family in enumerate(fit.families):
+        rows = [row for row in range(family.histories.size) if row not in gone.get(number, ())]
+        if rows:
+            left[family.direction, family.name] = family.of_rows(rows) if number in gone else family
     return left

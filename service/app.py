@@ -49,7 +49,7 @@ def create_app(
     shop    key of the shop whose forecasts are worked out first; None: from the settings
     clock   None: from the settings
     warm    whether these are worked out, in the background, when it starts
-    relearn_after_s  as in `service.fleet_cache.FleetCache`
+    relearn_after_s  as in `service.api.access.Shops`
 
     The settings are those of the environment. Raises UnusableSettings and StoreUnusable.
     """
@@ -81,6 +81,7 @@ def create_app(
         warm_up.call_off()
         fleet_days.call_off()
         made_ready.call_off()
+        shops.call_off()
         if store is None:
             opened.close()
 

@@ -53,22 +53,6 @@ class Following(Generic[Held]):
             self._steps = [*self._steps, _Step(version, records.place(), made)][-MOST_HELD:]
             return made
 
-    def replace(self, was: Held, now: Held) -> bool:
-        """Hold another in the place of one; whether that one was the latest."""
-        with self._lock:
-            latest = bool(self._steps) and self._steps[-1].held is was
-            self._steps = [
-                _Step(step.version, step.place, now) if step.held is was else step
-                for step in self._steps
-            ]
-            return latest
-
-    @property
-    def latest(self) -> Held | None:
-        """What was made last."""
-        with self._lock:
-            return self._steps[-1].held if self._steps else None
-
     def _made(
         self,
         records: Records,

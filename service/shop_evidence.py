@@ -36,25 +36,13 @@ if TYPE_CHECKING:
     from analysis.wrench_range import WrenchRange
     from service.proofs import Proof
     from service.shop_frames import Loaded
+    from service.shop_laws import Evidence, Laws, ShopLaws
 
     Member = tuple[str, Direction]
 
 MOST_DAYS: Final = 2  # of one evidence: two kilobytes a wrench and direction each
 MOST_BY_WORK: Final = 64
 _DUE_AT_ONCE: Final = 64  # members; what is found of them others can use meanwhile
-
-
-@dataclass(frozen=True, slots=True)
-class Learnt:
-    """A fleet with its laws, and the evidence that they were learnt from.
-
-    version     of that evidence
-    deviations  frame of `analysis.deviation.with_deviations`
-    """
-
-    version: str
-    deviations: "pl.DataFrame"
-    fit: "FleetFit"
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,28 +56,28 @@ class _OnRecord:
 class ShopEvidence:
     """The frames of one shop, and what is worked out from them; begun by `of`.
 
-    proofs   the checks of each wrench and direction as proofs, in the order in which they count
-    earlier  what was learnt before, from this evidence or an earlier one; None: nothing
-    learnt   told what is learnt from this evidence
+    proofs    the checks of each wrench and direction as proofs, in the order in which they count
+    in_force  laws that the store holds; they serve if they cover every wrench. None: there are none
+    shared    whose laws they are; None: this evidence has laws of its own
     """
 
     def __init__(
         self,
         frames: ShopFrames,
         proofs: "Mapping[Member, tuple[Proof, ...]]",
-        earlier: Learnt | None = None,
-        learnt: Callable[[Learnt], None] = lambda _: None,
+        in_force: "Laws | None" = None,
+        shared: "ShopLaws | None" = None,
     ) -> None:
         self.frames = frames
         self.proofs = proofs
         self._standings: ByWrench[Member, Standing] = ByWrench(_standings, frames)
         self._pace: ByWrench[str, float] = ByWrench(_pace, frames)
         self._ranges: ByWrench[str, WrenchRange] = ByWrench(_ranges, frames)
-        self._earlier = earlier
-        self._laws = earlier.version if earlier else frames.version
+        self._own_laws = in_force if in_force is not None and _cover(in_force, frames) else None
+        self._laws = self._own_laws.evidence if self._own_laws else frames.version
         # The evidence before this one under whose laws it stands, and the wrenches that differ.
         self._before: tuple[ShopEvidence, frozenset[str]] | None = None
-        self._tell = learnt
+        self._shared = shared
         self._lock = Lock()
         self._due_lock = Lock()
         # Apart, so that a study under way holds up no forecast.
@@ -100,8 +88,6 @@ class ShopEvidence:
         # What hangs on the laws and one wrench.
         self.by_wrench = KeptByWrench()
         self._fit: FleetFit | None = None
-        # Of the laws that the next one stands under: others where those of `laws` did not suffice.
-        self._next_laws = self._laws
         self._outcomes: dict[int, tuple[ShopOutcome, ...]] = {}
         self._due: dict[tuple[int, float], dict[Member, Due]] = {}
         self._circumstances: pl.DataFrame | None = None
@@ -117,38 +103,36 @@ class ShopEvidence:
         cls,
         version: str,
         loaded: "Loaded",
-        earlier: Learnt | None = None,
-        learnt: Callable[[Learnt], None] = lambda _: None,
+        in_force: "Laws | None" = None,
+        shared: "ShopLaws | None" = None,
     ) -> "ShopEvidence":
         """The evidence as it was read whole."""
         frames = ShopFrames.of(version, loaded)
-        return cls(frames, _proofs(frames, loaded), earlier, learnt)
+        return cls(frames, _proofs(frames, loaded), in_force, shared)
 
     def moved_on(
-        self, version: str, changed: Set[str], loaded: "Loaded", *, under_its_laws: bool
+        self, version: str, changed: Set[str], loaded: "Loaded", in_force: "Laws | None" = None
     ) -> "ShopEvidence":
         """The evidence after this one.
 
-        changed         the wrenches that may have changed
-        loaded          of these alone
-        under_its_laws  whether the laws of this one serve the next
+        changed   the wrenches that may have changed
+        loaded    of these alone
+        in_force  as of the class
         """
         now = ShopFrames.of(version, loaded)
         moved = self.frames.differing(changed, now)
         frames = self.frames.moved_on(version, changed, now)
         proofs = exchanged(self.proofs, changed, _proofs(now, loaded))
         base = self._base
-        anew = ShopEvidence(frames, proofs, base._earlier, self._tell)
+        anew = ShopEvidence(frames, proofs, in_force, self._shared)
         anew._standings = base._standings.moved_on(frames, changed, now)
         anew._pace = base._pace.moved_on(frames, changed, now)
         anew._ranges = base._ranges.moved_on(frames, changed, now)
         anew._works = base._works
-        if under_its_laws:
+        if anew.laws == self.laws:
             # This one's own fit may be under way: whoever needs the next one's waits for it then.
-            anew._before, anew._laws = (base, moved), base._next_laws
+            anew._before = base, moved
             anew.by_wrench = base.by_wrench.without(moved)
-        else:
-            anew._earlier, anew._laws = None, version
         return anew
 
     def with_work(
@@ -203,7 +187,7 @@ class ShopEvidence:
 
     @property
     def laws(self) -> str:
-        """Version of the evidence whose laws serve this one, as far as they cover its wrenches."""
+        """Version of the evidence whose laws serve this one."""
         return self._laws
 
     def of_wrench(self, serial: str) -> "pl.DataFrame":
@@ -369,17 +353,15 @@ class ShopEvidence:
                 self._base._studies = {policy.version: study}
             return self._base._studies[policy.version]
 
-    def learn(self) -> Learnt:
-        """The laws of this very evidence; takes seconds."""
-        from analysis.fleet import fit_fleet
+    @property
+    def to_learn_from(self) -> "Evidence":
+        from service.shop_laws import Evidence
 
-        return Learnt(
-            self.frames.version, self.deviations, fit_fleet(self.wrenches, self.deviations)
-        )
+        return Evidence(self.frames.version, self.wrenches, self.deviations)
 
-    def relearnt(self, learnt: Learnt) -> "ShopEvidence":
-        """The same frames under laws learnt from them; what does not rest on laws is kept."""
-        anew = ShopEvidence(self.frames, self.proofs, learnt, self._tell)
+    def under_laws(self, laws: "Laws") -> "ShopEvidence":
+        """The same evidence under other laws in force; what does not rest on laws is kept."""
+        anew = ShopEvidence(self.frames, self.proofs, laws, self._shared)
         for name in ("_standings", "_pace", "_ranges", "_works", "_circumstances", "_studies"):
             setattr(anew, name, getattr(self._base, name))
         return anew
@@ -388,26 +370,31 @@ class ShopEvidence:
         base = self._base
         with base._lock:
             if base._fit is None:
-                base._fit = self._updated()
-            if base._fit is None:
-                learnt = self.learn()
-                base._fit, base._next_laws = learnt.fit, learnt.version
-                self._tell(learnt)
+                base._fit = base._placed()
             return base._fit
 
-    def _updated(self) -> "FleetFit | None":
-        """The fleet under earlier laws; None where there are none, or not for every wrench."""
-        from analysis.fleet_update import changed_wrenches, update_fleet
+    def _placed(self) -> "FleetFit":
+        from analysis.fleet import fit_fleet
+        from analysis.fleet_update import update_fleet
 
-        if self._before is not None:
-            before, changed = self._before
+        if self._shared is None:
+            return fit_fleet(self.wrenches, self.deviations)
+        laws, before = self._own_laws, self._before
+        if laws is not None and before is not None:
             self._before = None  # and all that it alone holds
+            was, changed = before
             own = self.frames.only(changed)
-            return update_fleet(before._fitted(), own.wrenches, own.deviations, changed)
-        if self._earlier is None:
-            return None
-        changed = changed_wrenches(self._earlier.deviations, self.deviations)
-        return update_fleet(self._earlier.fit, self.wrenches, self.deviations, changed)
+            fit = update_fleet(was._fitted(), own.wrenches, own.deviations, changed, laws.families)
+            if fit is not None:
+                return fit
+        evidence = self.to_learn_from
+        return self._shared.place(laws or self._shared.learn(evidence), evidence)
+
+
+def _cover(laws: "Laws", frames: ShopFrames) -> bool:
+    from analysis.fleet import laws_cover
+
+    return laws_cover(laws.families, frames.wrenches, frames.deviations)
 
 
 def _proofs(frames: ShopFrames, loaded: "Loaded") -> "Mapping[Member, tuple[Proof, ...]]":

@@ -160,7 +160,11 @@ def _asked(
         # this clock has stepped back, what was stored before stays evidence.
         up_to = asked or _ALL_TIME
         evidence = shop.fleets.evidence(
-            shop.key, evidence_version, asked, StoredEvidence(records, up_to)
+            shop.key,
+            evidence_version,
+            asked,
+            StoredEvidence(records, up_to),
+            shop.fleets.laws_in_force(records),
         )
         if studies:
             evidence.with_circumstances(lambda: records.circumstances(up_to))

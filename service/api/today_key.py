@@ -8,10 +8,12 @@ from service.store import ShopStore
 
 
 def today_key(shop: Shop, records: ShopStore) -> tuple[Hashable, ...]:
-    """The versions of what is recorded and ruled, and the shop's date."""
-    policy = records.policy.get()
+    """The versions of what is recorded, learnt and ruled, and the shop's date."""
+    policy, laws = records.policy.get(), shop.fleets.laws_in_force(records)
     return (
         records.evidence_version(),
+        # Without any they will be learnt from this very evidence.
+        records.evidence_version() if laws is None else laws.evidence,
         records.pulls_version(),
         policy.version,
         shop.now().astimezone(ZoneInfo(policy.time_zone)).date(),

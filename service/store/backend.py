@@ -59,5 +59,8 @@ class Backend(Protocol):
         shop_id   None: the rows of every shop
         """
 
+    def learner(self, shop_id: int) -> AbstractContextManager[bool]:
+        """Whether the block is alone in learning the laws of the shop; see `Store.learner`."""
+
     def finish_schema(self, connection: Connection) -> None:
         """What the database needs beyond the migrations, after any of them has run."""

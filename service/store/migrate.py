@@ -15,6 +15,7 @@ REVISIONS: Final = (
     "0005",
     "0006",
     "0007",
+    "0008",
 )  # one a file in migrations/versions, oldest first
 HEAD: Final = REVISIONS[-1]
 

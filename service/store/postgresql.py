@@ -6,14 +6,14 @@ others do not exist for it, whatever its queries forget. One that says nothing s
 """
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from typing import Final
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, text
 from sqlalchemy.engine.interfaces import DBAPIConnection
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
-from sqlalchemy.pool import ConnectionPoolEntry
+from sqlalchemy.pool import ConnectionPoolEntry, NullPool
 
 from service.store.address import told
 from service.store.engine import BUSY_TIMEOUT_S
@@ -48,9 +48,17 @@ _AWAY: Final = frozenset({
 
 _DISK_FULL: Final = "53100"
 
+# https://www.postgresql.org/docs/current/runtime-config-connection.html
+_FOUND_DEAD: Final = (
+    "SET tcp_keepalives_idle = 30",
+    "SET tcp_keepalives_interval = 10",
+    "SET tcp_keepalives_count = 3",
+)
+
 _SHOP: Final = "wrench_drift.shop"
 _EVERY: Final = "every"
 _LOCK: Final = 6789  # any number, the same in every release
+_LEARNER: Final = 6790
 
 
 class Postgresql:
@@ -101,6 +109,22 @@ class Postgresql:
         connection.execute(
             text("SELECT set_config(:name, :shop, true)"), {"name": _SHOP, "shop": shop}
         )
+
+    @contextmanager
+    def learner(self, shop_id: int) -> Iterator[bool]:
+        # On a connection of its own, which no transaction ends: the server gives the lock back
+        # when the connection ends, and finds out within a minute that a machine is gone.
+        alone = create_engine(self._url, poolclass=NullPool, isolation_level="AUTOCOMMIT")
+        with ExitStack() as turn:
+            with self.watched():
+                connection = turn.enter_context(alone.connect())
+                for setting in _FOUND_DEAD:
+                    connection.execute(text(setting))
+                mine = connection.execute(
+                    text("SELECT pg_try_advisory_lock(:lock, :shop)"),
+                    {"lock": _LEARNER, "shop": shop_id},
+                ).scalar_one()
+            yield bool(mine)
 
     def finish_schema(self, connection: Connection) -> None:
         """Policies for tables that lack them, and text that sorts by code point, as SQLite's does.

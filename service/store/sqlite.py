@@ -9,6 +9,7 @@ from sqlalchemy import Connection
 from service.store.engine import open_readers, open_writer, sync_directory
 from service.store.errors import StoreUnusable
 from service.store.failures import told_plainly
+from service.store.learners import alone
 from service.store.place import Place, make_file
 from service.store.watch import Watch
 
@@ -62,6 +63,11 @@ class Sqlite:
 
     def enter(self, connection: Connection, shop_id: int | None) -> None:
         """Nothing here can hold a query to its shop but the query."""
+
+    @contextmanager
+    def learner(self, shop_id: int) -> Iterator[bool]:
+        with alone(Path(f"{self._path}-learning-{shop_id}")) as mine:
+            yield mine
 
     def finish_schema(self, connection: Connection) -> None:
         """The migrations were all."""

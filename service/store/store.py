@@ -6,9 +6,9 @@ from contextlib import ExitStack, contextmanager
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, Final, NamedTuple, Self
+from typing import TYPE_CHECKING, Any, Final, Self
 
-from sqlalchemy import URL, Connection, Row, bindparam, insert, select
+from sqlalchemy import URL, Connection, Row, insert, select
 
 from service import metrics
 from service.access.caller import Caller
@@ -25,6 +25,7 @@ from service.store.checks import Checks
 from service.store.errors import StoreUnusable, UnknownRecord
 from service.store.events import Events
 from service.store.idempotency import KeptAnswers
+from service.store.laws import Laws
 from service.store.ledger import Ledger
 from service.store.ledger_content import StoredContents
 from service.store.policies import Policies
@@ -33,6 +34,7 @@ from service.store.scope import Scope
 from service.store.sqlite import Sqlite
 from service.store.tables import ShopRow
 from service.store.testers import Testers
+from service.store.versions import SHOP, SHOP_LOCKED, VERSIONS, ShopVersions
 from service.store.wrenches import Wrenches
 
 if TYPE_CHECKING:
@@ -56,7 +58,7 @@ class ShopStore:
         shop_id: int,
         key: str,
         caller: Caller | None = None,
-        snapshot: "ShopVersions | None" = None,
+        snapshot: ShopVersions | None = None,
     ) -> None:
         """snapshot   what holds until the transaction ends; None: it may change the shop"""
         self.key = key
@@ -71,6 +73,7 @@ class ShopStore:
         self.events = Events(self._scope)
         self.bookings = Bookings(self._scope)
         self.policy = Policies(self._scope)
+        self.laws = Laws(self._scope)
         self.idempotency = KeptAnswers(self._scope)
         self.tokens = Tokens(self._scope)
         self.sign_ins = SignIns(self._scope)
@@ -149,30 +152,15 @@ class ShopStore:
         """A number that rises with every change of the recorded pulls."""
         return self._versions().pulls
 
-    def _versions(self) -> "ShopVersions":
+    def laws_version(self) -> int:
+        """A number that rises whenever laws are stored."""
+        return self._versions().laws
+
+    def _versions(self) -> ShopVersions:
         if self._snapshot is not None:
             return self._snapshot
-        query = select(*_VERSIONS).where(ShopRow.id == self._scope.shop_id)
+        query = select(*VERSIONS).where(ShopRow.id == self._scope.shop_id)
         return ShopVersions.of(self._scope.connection.execute(query).one())
-
-
-_VERSIONS: Final = (ShopRow.id, ShopRow.token, ShopRow.evidence_version, ShopRow.pulls_version)
-_SHOP: Final = select(*_VERSIONS).where(ShopRow.key == bindparam("key"))
-# SQLite holds the write lock of the whole file by now; a server locks the shop's row. Its key stays
-# free, or every row that refers to it would wait as well.
-_SHOP_LOCKED: Final = _SHOP.with_for_update(key_share=True)
-
-
-class ShopVersions(NamedTuple):
-    """What `evidence_version` and `pulls_version` answer."""
-
-    evidence: str
-    pulls: int
-
-    @classmethod
-    def of(cls, row: Row[*tuple[Any, ...]]) -> Self:
-        """From the columns _VERSIONS."""
-        return cls(f"{row.token}-{row.evidence_version}", row.pulls_version or 0)
 
 
 class Store:
@@ -299,6 +287,18 @@ class Store:
         """
         return self._backend.stamp()
 
+    @contextmanager
+    def learner(self, shop: str) -> Iterator[bool]:
+        """Whether the block is alone, of all workers over the store, in learning the shop's laws.
+
+        The turn is given back when the block ends or its process does, however it ends. Raises
+        UnknownRecord and StoreOutOfReach as `read` does.
+        """
+        with self._reading() as connection:
+            shop_id = _shop_row(connection, shop).id
+        with self._backend.learner(shop_id) as alone:
+            yield alone
+
     def close(self) -> None:
         self._backend.closed()
         self._readers.dispose()
@@ -343,8 +343,8 @@ def _backend(address: Path | URL) -> Backend:
 
 
 def _shop_row(connection: Connection, shop: str, *, lock: bool = False) -> Row[*tuple[Any, ...]]:
-    """The columns _VERSIONS of the shop."""
-    row = connection.execute(_SHOP_LOCKED if lock else _SHOP, {"key": shop}).one_or_none()
+    """The columns VERSIONS of the shop."""
+    row = connection.execute(SHOP_LOCKED if lock else SHOP, {"key": shop}).one_or_none()
     if row is None:
         raise UnknownRecord("shop", shop)
     return row

@@ -72,6 +72,9 @@ class ShopRow(Base):
     evidence_version: Mapped[int] = mapped_column(BigInteger)
     # Apart from the evidence: work is recorded all day, and no fleet has to be fitted anew for it.
     pulls_version: Mapped[int | None] = mapped_column(BigInteger)
+    # How often laws were stored. It stands here, where a snapshot begins: who keeps laws that were
+    # stored knows from it alone whether there are others by now.
+    laws_version: Mapped[int | None] = mapped_column(BigInteger)
 
 
 class PolicyRow(Base):

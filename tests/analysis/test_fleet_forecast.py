@@ -213,15 +213,20 @@ def test_ppk_is_that_of_single_wrenches(whole: pl.DataFrame) -> None:
     assert whole[f"ppk_{Band.LOW.value}"].null_count() > 0
 
 
+@pytest.mark.parametrize("kept", [False, True], ids=["as learnt", "kept as text"])
 def test_a_new_check_moves_its_wrench_to_where_working_out_everybody_puts_it(
-    laws: FleetLaws,
+    laws: FleetLaws, *, kept: bool
 ) -> None:
     """Incremental and full: the same states of all wrenches, and nobody else is touched."""
+    learnt = laws
+    if kept:
+        laws = from_record(json.loads(json.dumps(to_record(laws), allow_nan=False)))
     last = pl.col("day") == pl.col("day").max().over("wrench", "direction")
     before = DEVIATIONS.filter(~(last & (pl.col("wrench") == "S-2")))
     earlier = place_fleet(laws, WRENCHES, before)
-    updated = update_fleet(earlier, WRENCHES, DEVIATIONS, changed_wrenches(before, DEVIATIONS))
-    everybody = place_fleet(laws, WRENCHES, DEVIATIONS)
+    changed = changed_wrenches(before, DEVIATIONS)
+    updated = update_fleet(earlier, WRENCHES, DEVIATIONS, changed, laws)
+    everybody = place_fleet(learnt, WRENCHES, DEVIATIONS)
     assert updated is not None
     assert updated.places.keys() == everybody.places.keys()
     for wrench, direction in everybody.places:
@@ -230,5 +235,19 @@ def test_a_new_check_moves_its_wrench_to_where_working_out_everybody_puts_it(
         for part in fields(one.state):
             mine, theirs = getattr(one.state, part.name), getattr(other.state, part.name)
             np.testing.assert_allclose(mine[..., row], theirs[..., at], rtol=1e-9, atol=1e-12)
-    kept = [family for family in updated.families if any(family is f for f in earlier.families)]
-    assert len(kept) == len(earlier.families) - 1
+    same = [family for family in updated.families if any(family is f for f in earlier.families)]
+    assert len(same) == len(earlier.families) - 1
+
+
+def test_a_family_that_nobody_is_of_takes_its_wrenches_back(laws: FleetLaws) -> None:
+    """Its laws were learnt, though all its checks were voided for a while."""
+    of_springs = pl.col("wrench").str.starts_with("S")
+    without = place_fleet(laws, WRENCHES, DEVIATIONS.filter(~of_springs))
+    serials = WRENCHES.filter(of_springs)["wrench"].to_list()
+    back = update_fleet(without, WRENCHES, DEVIATIONS, serials, laws)
+    astray = update_fleet(without, WRENCHES, DEVIATIONS, serials)
+    assert back is not None
+    assert astray is not None
+    assert back.place("S-0", CW)[0].name == "spring, medium"
+    # Who knows only the families that have wrenches puts it with the other size.
+    assert astray.place("S-0", CW)[0].name == "spring, all sizes"

@@ -18,6 +18,7 @@ from service.fleet_cache import FleetCache
 from service.records import MaximumPermissibleDeviation
 from service.registry import Registry
 from service.shop_evidence import ShopEvidence
+from service.shop_laws import ShopLaws
 from service.store import LOCAL_SHOP, ShopStore, Store, changes
 from service.store.ledger import EntryKind
 
@@ -35,7 +36,8 @@ class Recorder:
     def __init__(self, store: Store, seed: int) -> None:
         self.store = store
         self.random = random.Random(seed)  # noqa: S311 - no secret
-        self.fleets = FleetCache(float("inf"))
+        laws = ShopLaws(store, LOCAL_SHOP, PinnedClock(NOW), float("inf"))
+        self.fleets = FleetCache(laws)
         self.shop = Shop(store, LOCAL_SHOP, PinnedClock(NOW), self.fleets)
         self.checks: list[str] = []
         self.pulls: list[str] = []
@@ -100,7 +102,8 @@ class Recorder:
         with self.store.read(LOCAL_SHOP) as records:
             source = StoredEvidence(records, NOW)
             version = records.evidence_version()
-            kept = self.fleets.evidence(LOCAL_SHOP, version, None, source).with_work(
+            laws = self.fleets.laws_in_force(records)
+            kept = self.fleets.evidence(LOCAL_SHOP, version, None, source, laws).with_work(
                 records.pulls_version(),
                 0.0,
                 records,

@@ -11,7 +11,8 @@ from calling import signed_in
 from litestar.testing import TestClient
 from sample_records import NOW, a_check, a_tester, a_wrench
 
-from analysis.fleet import FleetFit, fit_fleet
+from analysis.fleet_laws import FleetLaws, learn_fleet_laws
+from analysis.teachers import Teachers
 from analysis.vocabulary import CheckKind
 from service import metrics
 from service.app import create_app
@@ -92,16 +93,17 @@ class Learning:
         self.go_on = threading.Event()
         self.go_on.set()
 
-    def __call__(self, wrenches: Any, deviations: Any) -> FleetFit:
+    def __call__(self, teachers: Teachers) -> FleetLaws:
         assert self.go_on.wait(60)
         self.made += 1
-        return fit_fleet(wrenches, deviations)
+        return learn_fleet_laws(teachers)
 
 
 @pytest.fixture
 def learning(monkeypatch: pytest.MonkeyPatch) -> Iterator[Learning]:
     counted = Learning()
-    monkeypatch.setattr("analysis.fleet.fit_fleet", counted)
+    for place in ("analysis.fleet", "analysis.fleet_laws"):
+        monkeypatch.setattr(f"{place}.learn_fleet_laws", counted)
     yield counted
     counted.go_on.set()
 

@@ -18,6 +18,7 @@ from service.access.tokens import make_token
 from service.booking_records import Booking
 from service.records import Event, EventKind, Policy, Quarantine
 from service.store import LOCAL_SHOP, ShopStore, Store
+from service.store.laws import StoredLaws
 
 Rows = dict[str, list[dict[str, Any]]]
 
@@ -65,6 +66,7 @@ def _fill(shop: ShopStore) -> None:
             expires_at=NOW,
         )
     )
+    shop.laws.put("method 2", StoredLaws("a-1", '{"families":[]}'), NOW)
     shop.idempotency.keep("key", "digest", 201, b"{}", {"ETag": "x"}, NOW)
 
 
