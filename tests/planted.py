@@ -171,3 +171,43 @@ BODY_CUT_SHORT: Final = Defect(
         ),
     ),
 )
+LAWS_OF_EACH_PROCESS: Final = Defect(
+    "laws kept by the process that learnt them",
+    (
+        Change(
+            "service/shop_laws.py",
+            "            if self._read is None or self._read[0] != version:\n",
+            "            if self._read is None:\n",
+        ),
+        Change(
+            "service/shop_laws.py",
+            "            if self._called_off:\n                return\n",
+            "            self._read = 0, laws\n            return\n",
+        ),
+    ),
+)
+# No defects, but what a test needs in order to look on while laws are learnt.
+LEARNING_WATCHED: Final = (
+    Change(
+        "service/app.py",
+        "relearn_after_s=math.inf if standing else _RELEARN_AFTER_S)",
+        "relearn_after_s=0.5)",
+    ),
+    Change(
+        "service/shop_laws.py",
+        "def _learnt(evidence: Evidence) -> Laws:\n",
+        """def _learnt(evidence: Evidence) -> Laws:
+    import os
+    from pathlib import Path
+
+    watched = Path(os.environ["LEARNING_WATCHED"])
+    learns = watched / f"{os.getpid()}.learns"
+    learns.touch()
+    while (watched / "hold").exists():
+        time.sleep(0.02)
+    learns.unlink()
+    with (watched / "learnt").open("a") as told:
+        told.write(evidence.version + chr(10))
+""",
+    ),
+)
