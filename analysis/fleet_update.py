@@ -96,7 +96,11 @@ def _without(fit: FleetFit, moved: frozenset[str]) -> dict[Key, FamilyFit]:
                 gone.setdefault(number, set()).add(row)
     left: dict[Key, FamilyFit] = {}
     for number, family in enumerate(fit.families):
-        rows = [row for row in range(family.histories.size) if row not in gone.get(number, ())]
+        key = family.direction, family.name
+        if number not in gone:
+            left[key] = family
+            continue
+        rows = [row for row in range(family.histories.size) if row not in gone[number]]
         if rows:
-            left[family.direction, family.name] = family.of_rows(rows) if number in gone else family
+            left[key] = family.of_rows(rows)
     return left
