@@ -18,6 +18,7 @@ NUMBERS: Final = ("target", "reading", "indicated")
 _UNITS: Final = ("unit", "target_unit", "indicated_unit")
 _OF_CARD: Final = ("issuer", "certificate", "issued_on", "serial", "model", "edition")
 _NUMBERS_OF_CARD: Final = ("expanded_uncertainty_pct", "coverage_factor")
+_CARD_COLUMNS: Final = tuple(name for name in (*KEY, *ALIKE) if name.startswith("card_"))
 _NEVER_EMPTY: Final = ("wrench", "kind", "direction", "performed_at", "target", "reading", "unit")
 
 Value = TypeVar("Value")
@@ -64,13 +65,6 @@ def _lengths(begins: list[int], end: int) -> list[int]:
 
 def _add(heads: Heads, row: Mapping[str, str | None]) -> None:
     cell = row.get
-    if any(text != text.strip() for text in map(cell, ("card_issuer", "card_certificate")) if text):
-        raise NotPlain  # which cards are one is decided without blanks
-    card = {name: cell(f"card_{name}") for name in _OF_CARD} | {
-        name: _number(cell(f"card_{name}")) for name in _NUMBERS_OF_CARD
-    }
-    mpd = {"percent": _number(cell("card_mpd_pct")), "basis": cell("card_mpd_basis")}
-    card = without_nothing({**card, "mpd": without_nothing(mpd) or None})
     count = cell("cycle_count")
     heads.add(
         wrench=cell("wrench") or "",
@@ -81,8 +75,20 @@ def _add(heads: Heads, row: Mapping[str, str | None]) -> None:
         operator=cell("operator"),
         temperature_c=_number(cell("temperature_c")),
         cycle_count=None if count is None else _found(whole_of(count)),
-        card=json.dumps(card).encode() if card else None,
+        card=_card(row) if any(map(cell, _CARD_COLUMNS)) else None,
     )
+
+
+def _card(row: Mapping[str, str | None]) -> bytes:
+    """The card as the body of a check has it, in JSON."""
+    cell = row.get
+    if any(text != text.strip() for text in map(cell, ("card_issuer", "card_certificate")) if text):
+        raise NotPlain  # which cards are one is decided without blanks
+    card = {name: cell(f"card_{name}") for name in _OF_CARD} | {
+        name: _number(cell(f"card_{name}")) for name in _NUMBERS_OF_CARD
+    }
+    mpd = {"percent": _number(cell("card_mpd_pct")), "basis": cell("card_mpd_basis")}
+    return json.dumps(without_nothing({**card, "mpd": without_nothing(mpd) or None})).encode()
 
 
 def _number(text: str | None) -> float | None:
