@@ -159,10 +159,10 @@ def measure_at_once(clients: Sequence[Client], what: str, numbers: "count[int]")
         timed("due of another wrench", client.ask, "due", other)
         if _longest(waits) > TOO_LONG_S:
             break
-    for name, taken in waits.items():
+    for name, (first_s, *later) in waits.items():
         say(
-            f"{what}: {name:<34} first {1000 * taken[0]:6.1f} ms, then median "
-            f"{1000 * statistics.median(taken[1:]):6.1f} ms, longest {1000 * max(taken[1:]):7.1f} ms"
+            f"{what}: {name:<34} first {1000 * first_s:6.1f} ms, then median "
+            f"{1000 * statistics.median(later):6.1f} ms, longest {1000 * max(later):7.1f} ms"
         )
     return _longest(waits)
 
