@@ -190,6 +190,7 @@ def test_two_that_begin_at_once_learn_once(worker: Workers, learning: Learning) 
     assert learning.made == 1
 
 
+@pytest.mark.faults
 def test_who_waits_in_vain_learns_as_well(
     place: Path, worker: Workers, learning: Learning, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -203,6 +204,7 @@ def test_who_waits_in_vain_learns_as_well(
     assert answers(worker()) == found
 
 
+@pytest.mark.faults
 def test_laws_of_evidence_that_is_outdated_by_now_are_stored(
     place: Path, worker: Workers, learning: Learning
 ) -> None:
@@ -226,6 +228,7 @@ def test_laws_of_evidence_that_is_outdated_by_now_are_stored(
     assert learning.made == 3
 
 
+@pytest.mark.faults
 def test_the_first_wrench_of_its_kind_is_learnt_of_once_for_both(
     place: Path, worker: Workers, learning: Learning
 ) -> None:
@@ -293,6 +296,7 @@ def test_laws_that_are_not_of_this_method_or_no_laws_are_not_read(
     assert in_force() is None
 
 
+@pytest.mark.faults
 def test_laws_that_are_not_read_are_learnt_anew_and_replaced(
     place: Path, worker: Workers, learning: Learning
 ) -> None:
