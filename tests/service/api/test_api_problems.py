@@ -50,6 +50,9 @@ class OtherwiseStore:
     def access_token(self, token_id: str) -> Any:
         raise self.error
 
+    def token_row(self, token_id: str) -> Any:
+        raise self.error
+
     def require_ready(self) -> None:
         raise self.error
 

@@ -114,6 +114,9 @@ def test_a_page_without_its_store_says_what_to_do() -> None:
         def access_token(self, _: str) -> Any:
             raise StoreBusy(10)
 
+        def token_row(self, _: str) -> Any:
+            raise StoreBusy(10)
+
     store: Any = NoStore()
     app = create_app(store=store, shop=LOCAL_SHOP, clock=PinnedClock(NOW))
     with visiting(app) as failing:
