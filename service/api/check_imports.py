@@ -44,6 +44,19 @@ FILES: Final = {
             '"readings":{"values":[19.79,19.83],"unit":"N.m"}}]}\n'
         ),
     ),
+    CheckFormat.PARQUET.value: TextBody(
+        description=(
+            "The columns of the CSV: targets, readings and indicated values as numbers, "
+            "`performed_at` as an instant or as text, all else as text or numbers; nothing where "
+            "a cell is empty."
+        ),
+        example="(bytes of a Parquet file)",
+        schema={
+            "type": "string",
+            "minLength": 1,
+            "contentMediaType": CheckFormat.PARQUET.value,
+        },
+    ),
 }
 
 

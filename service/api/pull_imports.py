@@ -15,12 +15,12 @@ from service.api.check_imports import MOST_IMPORT_BYTES
 from service.api.idempotency import KeyMissing, store_once
 from service.api.operations import TextBody, tells
 from service.api.parameters import IdempotencyKey
-from service.imports import CheckFormat, import_pulls
+from service.imports import PullFormat, import_pulls
 from service.schemas.imports import ImportAnswer
 from service.store import ShopStore
 
 PULL_FILES: Final = {
-    CheckFormat.CSV.value: TextBody(
+    PullFormat.CSV.value: TextBody(
         description=(
             "One row a pull, or several alike with their `count`. Optional columns: angle_deg, "
             "operator, count, client_id."
@@ -31,7 +31,7 @@ PULL_FILES: Final = {
             "SP-101,W-1041,2026-04-28T13:40:00Z,clockwise,60,N.m,bay 1,8\n"
         ),
     ),
-    CheckFormat.NDJSON.value: TextBody(
+    PullFormat.NDJSON.value: TextBody(
         description="One pull a line: as in the body of recordPulls, and the wrench beside it.",
         example=(
             '{"wrench":"SP-101","job":"W-1039","performed_at":"2026-04-27T09:15:00Z",'
@@ -68,7 +68,7 @@ class PullImportController(Controller):
         ] = False,
         idempotency_key: IdempotencyKey = None,
     ) -> Response[ImportAnswer]:
-        file_format = CheckFormat(agreed_media_type(request, *PULL_FILES))
+        file_format = PullFormat(agreed_media_type(request, *PULL_FILES))
         if idempotency_key is None:
             raise KeyMissing
         if not body:

@@ -1,9 +1,9 @@
 """`wrench-drift import`: files of wrenches, testers, checks, angle checks and pulls."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import IO, TYPE_CHECKING
+from typing import IO, TYPE_CHECKING, Any, Final, TypeVar
 
 import click
 
@@ -16,14 +16,22 @@ if TYPE_CHECKING:
     from service.records import ImportReport
     from service.store import ShopStore
 
+Command = TypeVar("Command", bound=Callable[..., Any])
+
 _file_argument = click.argument("file", type=click.File("rb"))
-_format_option = click.option(
-    "--format",
-    "file_format",
-    type=click.Choice(["csv", "ndjson"]),
-    callback=lambda _context, _option, chosen: chosen and chosen.upper(),
-    help="Of the file. [default: ndjson for a name that ends in .ndjson or .jsonl, else csv]",
-)
+_ENDINGS: Final = {".ndjson": "NDJSON", ".jsonl": "NDJSON", ".parquet": "PARQUET"}  # else CSV
+
+
+def _format_option(*formats: str) -> Callable[[Command], Command]:
+    return click.option(
+        "--format",
+        "file_format",
+        type=click.Choice(formats),
+        callback=lambda _context, _option, chosen: chosen and chosen.upper(),
+        help="Of the file. [default: as its name ends, else csv]",
+    )
+
+
 _partial_option = click.option(
     "--partial", is_flag=True, help="Store what can be stored, report the rest."
 )
@@ -65,7 +73,7 @@ def testers(file: IO[bytes], store: str | Path | None, shop: str | None) -> None
 
 @import_.command()
 @_file_argument
-@_format_option
+@_format_option("csv", "ndjson", "parquet")
 @_partial_option
 @_confirm_option
 @store_option
@@ -78,7 +86,7 @@ def checks(
     store: str | Path | None,
     shop: str | None,
 ) -> None:
-    """Record the checks of a CSV or NDJSON file, all or none unless --partial.
+    """Record the checks of a CSV, NDJSON or Parquet file, all or none unless --partial.
 
     The exit status is 1 when any row was refused.
     """
@@ -119,7 +127,7 @@ def angle_checks(
 
 @import_.command()
 @_file_argument
-@_format_option
+@_format_option("csv", "ndjson")
 @_partial_option
 @store_option
 @shop_option
@@ -135,12 +143,12 @@ def pulls(
     The exit status is 1 when any row was refused.
     """
     with _recording(store, shop) as (records, now):
-        from service.imports import CheckFormat, import_pulls
+        from service.imports import PullFormat, import_pulls
 
         report = import_pulls(
             records,
             file.read(),
-            CheckFormat[file_format or _format_of(file)],
+            PullFormat[file_format or _format_of(file)],
             now=now,
             partial=partial,
         )
@@ -161,7 +169,7 @@ def _recording(
 
 
 def _format_of(file: IO[bytes]) -> str:
-    return "NDJSON" if Path(file.name).suffix in (".ndjson", ".jsonl") else "CSV"
+    return _ENDINGS.get(Path(file.name).suffix, "CSV")
 
 
 def _tell(report: "ImportReport") -> None:

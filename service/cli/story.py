@@ -8,6 +8,7 @@ from typing import Final
 import datasets_demo
 from service.imports import (
     CheckFormat,
+    PullFormat,
     import_angle_checks,
     import_checks,
     import_pulls,
@@ -48,7 +49,7 @@ def load_story(store: Store, shop: str, *, moved_by_days: int, now: datetime) ->
         import_pulls(
             records,
             _moved(datasets_demo.pulls_csv().read_text("utf-8"), by),
-            CheckFormat.CSV,
+            PullFormat.CSV,
             now=now,
         )
 

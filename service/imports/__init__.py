@@ -6,10 +6,11 @@ Each row of data becomes the body that the API takes for the same thing, and kee
 from service.imports.angle_csv import import_angle_checks
 from service.imports.checks import CheckFormat, import_checks
 from service.imports.devices import import_testers, import_wrenches
-from service.imports.pull_files import import_pulls
+from service.imports.pull_files import PullFormat, import_pulls
 
 __all__ = [
     "CheckFormat",
+    "PullFormat",
     "import_angle_checks",
     "import_checks",
     "import_pulls",

@@ -59,7 +59,16 @@ def read_check_csv(data: bytes, *, confirm_unusual: bool) -> tuple[list[SentChec
     Raises Refused when the file as a whole cannot be read.
     """
     rows, findings = read_rows(data, required=COLUMNS, optional=OPTIONAL_COLUMNS)
+    sent, of_checks = checks_of_rows(rows, confirm_unusual=confirm_unusual)
+    return sent, findings + of_checks
+
+
+def checks_of_rows(
+    rows: Iterable[CsvRow], *, confirm_unusual: bool
+) -> tuple[list[SentCheck], list[Finding]]:
+    """The checks that can be read of rows of cells, and the findings about the others."""
     sent: list[SentCheck] = []
+    findings: list[Finding] = []
     for group in grouped(rows):
         try:
             sent.append(_check(group, confirm_unusual=confirm_unusual))

@@ -1,16 +1,21 @@
 """Many checks from one file: all or nothing, or what can be stored with a report of the rest."""
 
+from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 from typing import assert_never
 
 from service.findings import Finding, Refused
 from service.imports.bodies import relocated
-from service.imports.check_csv import read_check_csv
+from service.imports.check_csv import COLUMNS, OPTIONAL_COLUMNS, checks_of_rows, read_check_csv
 from service.imports.check_ndjson import read_check_ndjson
+from service.imports.parquet_cells import read_cells, rows_of
 from service.imports.plain_csv import plain_csv
 from service.imports.plain_file import PlainFile
+from service.imports.plain_frame import NUMBERS
 from service.imports.plain_ndjson import plain_ndjson
+from service.imports.plain_parquet import plain_parquet
 from service.imports.sent import SentCheck
 from service.intake import (
     CycleCounts,
@@ -27,10 +32,11 @@ from service.store.check_rows import NaturalKey
 
 
 class CheckFormat(StrEnum):
-    """Formats of a file of checks or of pulls, by media type."""
+    """Formats of a file of checks, by media type."""
 
     CSV = "text/csv"
     NDJSON = "application/x-ndjson"
+    PARQUET = "application/vnd.apache.parquet"
 
 
 def import_checks(
@@ -57,14 +63,14 @@ def import_checks(
     Raises Refused when the file as a whole cannot be read and, unless `partial`, with the findings
     of all rows.
     """
+    file = _opened(data, file_format)
     try:
         intake = _Intake(shop, now)
-        intake.take_plain(_plain(data, file_format, confirm_unusual=confirm_unusual))
+        intake.take_plain(file.plain(confirm_unusual))
     except NotPlain:
         return _row_by_row(
             shop,
-            data,
-            file_format,
+            file,
             now=now,
             partial=partial,
             confirm_unusual=confirm_unusual,
@@ -74,20 +80,44 @@ def import_checks(
     return ImportReport(stored=tuple(check.id for check in intake.admitted))
 
 
-def _plain(data: bytes, file_format: CheckFormat, *, confirm_unusual: bool) -> PlainFile:
+@dataclass(frozen=True, slots=True)
+class _Opened:
+    """A file with its two roads, each told whether to stand by readings that look like a slip.
+
+    plain   in columns; raises NotPlain
+    by_row  what can be read, and the findings about the rest; raises Refused
+    """
+
+    plain: Callable[[bool], PlainFile]
+    by_row: Callable[[bool], tuple[list[SentCheck], list[Finding]]]
+
+
+def _opened(data: bytes, file_format: CheckFormat) -> _Opened:
+    """Raises Refused for a Parquet file that cannot be read."""
     match file_format:
         case CheckFormat.CSV:
-            return plain_csv(data, confirm_unusual=confirm_unusual)
+            return _Opened(
+                lambda confirm: plain_csv(data, confirm_unusual=confirm),
+                lambda confirm: read_check_csv(data, confirm_unusual=confirm),
+            )
         case CheckFormat.NDJSON:
-            return plain_ndjson(data, confirm_unusual=confirm_unusual)
+            return _Opened(
+                lambda confirm: plain_ndjson(data, confirm_unusual=confirm),
+                lambda confirm: read_check_ndjson(data, confirm_unusual=confirm),
+            )
+        case CheckFormat.PARQUET:
+            cells = read_cells(data, required=COLUMNS, optional=OPTIONAL_COLUMNS, numbers=NUMBERS)
+            return _Opened(
+                lambda confirm: plain_parquet(cells, confirm_unusual=confirm),
+                lambda confirm: checks_of_rows(rows_of(cells), confirm_unusual=confirm),
+            )
         case _:
             assert_never(file_format)
 
 
 def _row_by_row(
     shop: ShopStore,
-    data: bytes,
-    file_format: CheckFormat,
+    file: _Opened,
     *,
     now: datetime,
     partial: bool,
@@ -95,13 +125,7 @@ def _row_by_row(
     person: str | None,
 ) -> ImportReport:
     """As `import_checks`, for any file: it reads what can be read, and words what is wrong."""
-    match file_format:
-        case CheckFormat.CSV:
-            sent, findings = read_check_csv(data, confirm_unusual=confirm_unusual)
-        case CheckFormat.NDJSON:
-            sent, findings = read_check_ndjson(data, confirm_unusual=confirm_unusual)
-        case _:
-            assert_never(file_format)
+    sent, findings = file.by_row(confirm_unusual)
     if not sent and not findings:
         raise Refused(
             [Finding(field="", detail="there is no check in it", remedy="send at least one")]

@@ -2,12 +2,12 @@
 
 from collections.abc import Iterator
 from datetime import datetime
+from enum import StrEnum
 from typing import Any, Final, assert_never
 
 from service.findings import Finding, Refused
 from service.imports.bodies import Locate, read_as, without_nothing
 from service.imports.cells import Cells
-from service.imports.checks import CheckFormat
 from service.imports.pulls import SentPull, report_of, take_pulls
 from service.imports.rows import CsvRow, read_rows
 from service.records import ImportReport
@@ -21,6 +21,13 @@ OPTIONAL_COLUMNS: Final = ("angle_deg", "operator", "count", "client_id")
 _COLUMN_OF: Final = {"/torque/value": "torque", "/torque/unit": "unit"}
 
 
+class PullFormat(StrEnum):
+    """Formats of a file of pulls, by media type."""
+
+    CSV = "text/csv"
+    NDJSON = "application/x-ndjson"
+
+
 class PullOfWrenchInput(PullInput):
     """A pull, and the wrench that it was made with."""
 
@@ -30,7 +37,7 @@ class PullOfWrenchInput(PullInput):
 def import_pulls(
     shop: ShopStore,
     data: bytes,
-    file_format: CheckFormat,
+    file_format: PullFormat,
     *,
     now: datetime,
     partial: bool = False,
@@ -44,9 +51,9 @@ def import_pulls(
     cannot be read and, unless `partial`, with the findings of all rows.
     """
     match file_format:
-        case CheckFormat.CSV:
+        case PullFormat.CSV:
             sent, found = read_pull_csv(data)
-        case CheckFormat.NDJSON:
+        case PullFormat.NDJSON:
             sent, found = read_pull_ndjson(data)
         case _:
             assert_never(file_format)

@@ -8,7 +8,7 @@ from typing import Final
 
 from service.findings import Finding, Refused
 
-_MOST_COLUMNS: Final = 200  # more are no list of anything, and each would be told by itself
+MOST_COLUMNS: Final = 200  # more are no list of anything, and each would be told by itself
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,23 +84,34 @@ def _require_header(header: list[str], required: Sequence[str], optional: Sequen
                 )
             ]
         )
-    if len(header) > _MOST_COLUMNS:
-        raise Refused(
-            [
-                Finding(
-                    field="",
-                    detail=f"the first line names {len(header)} columns",
-                    remedy="the first line is " + ",".join(known),
-                )
-            ]
-        )
+    if findings := column_findings(header, required, optional, listed="the first line is"):
+        raise Refused(findings)
+
+
+def column_findings(
+    names: Sequence[str], required: Sequence[str], optional: Sequence[str], *, listed: str
+) -> list[Finding]:
+    """What is wrong with the columns of a table.
+
+    listed   how a list of names begins in a remedy
+    """
+    known = [*required, *optional]
+    if len(names) > MOST_COLUMNS:
+        return [
+            Finding(
+                field="",
+                detail=f"it has more than {MOST_COLUMNS} columns",
+                remedy=f"{listed} {','.join(known)}",
+            )
+        ]
     findings = [
         Finding(
             field=name,
             detail=f"the column {name} is missing",
-            remedy="add it; the first line is " + ",".join(required),
+            remedy=f"add it; {listed} {','.join(required)}",
         )
-        for name in missing
+        for name in required
+        if name not in names
     ]
     findings += [
         Finding(
@@ -108,16 +119,15 @@ def _require_header(header: list[str], required: Sequence[str], optional: Sequen
             detail=f"nothing is known of a column {name!r}",
             remedy="leave it out, or give it one of these names: " + ", ".join(known),
         )
-        for name in dict.fromkeys(header)
+        for name in dict.fromkeys(names)
         if name not in known
     ]
     findings += [
         Finding(field=name, detail=f"the column {name} comes twice", remedy="leave one out")
-        for name in dict.fromkeys(header)
-        if header.count(name) > 1
+        for name in dict.fromkeys(names)
+        if names.count(name) > 1
     ]
-    if findings:
-        raise Refused(findings)
+    return findings
 
 
 def _rows(reader: Iterator[list[str]], header: Sequence[str]) -> tuple[list[CsvRow], list[Finding]]:

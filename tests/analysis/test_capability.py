@@ -163,6 +163,7 @@ def test_indices_hang_together(mean, sd, df, worth):
     )
 
 
+@pytest.mark.simulation
 @pytest.mark.parametrize(("checks", "check_sd", "reading_sd"), [(3, 0.8, 0.4), (8, 0.6, 0.4)])
 def test_lower_limits_hold_as_often_as_they_say(checks, check_sd, reading_sd):
     """300 seeded histories: 95 % limits of Ppk and of the content hold at least 90 % of the time.

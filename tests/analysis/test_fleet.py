@@ -138,7 +138,9 @@ def test_states_are_the_filter_s_under_every_law(shop: FleetFit) -> None:
     for family in shop.families:
         again = filter_histories(family.law, family.histories).state
         for name in ("level", "rate", "level_cov", "level_rate_cov", "rate_cov"):
-            np.testing.assert_array_equal(getattr(family.state, name), getattr(again, name))
+            # A family of one is placed beside itself: the last digits of sums may differ.
+            own, other = getattr(family.state, name), getattr(again, name)
+            np.testing.assert_allclose(own, other, rtol=1e-9, atol=1e-12)
     family = shop.families[0]
     part = family.of_rows([4, 1])
     assert part.histories.wrenches == ("M4", "M1")

@@ -220,6 +220,7 @@ def test_a_reliability_that_rises_with_age_does_not_fit() -> None:
     assert found.p_value < 1e-4
 
 
+@pytest.mark.simulation
 @pytest.mark.parametrize(("n", "shape"), [(40, 1.0), (40, 2.0)])
 def test_intervals_hold_as_often_as_they_say(n: int, shape: float) -> None:
     """120 seeded histories: 95 % intervals hold in at least 90 % of them, Monte Carlo error 2 %.

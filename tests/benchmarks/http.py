@@ -21,6 +21,7 @@ of these within 10 ms whatever the store's size, help within 0.3 s.
 """
 
 import argparse
+import io
 import json
 import resource
 import shutil
@@ -38,6 +39,8 @@ from pathlib import Path
 from threading import local
 from typing import Any, Final
 from uuid import uuid4
+
+import polars as pl
 
 from analysis.vocabulary import Mechanism
 from service.api.paging import every_wrench
@@ -237,11 +240,16 @@ def measure_storing(served: Served, path: Path, wrenches: Sequence[Wrench]) -> N
         "wrench,kind,direction,performed_at,tester,operator,temperature_c,cycle_count,target,"
         "reading,indicated,unit,card_issuer,card_certificate,card_issued_on"
     )
-    files: dict[str, Callable[[list[Sent]], str]] = {
-        "text/csv": lambda sent: "\n".join([header, *(row for each in sent for row in each.csv())]),
+
+    def csv(sent: list[Sent]) -> bytes:
+        return "\n".join([header, *(row for each in sent for row in each.csv())]).encode()
+
+    files: dict[str, Callable[[list[Sent]], bytes]] = {
+        "text/csv": csv,
         "application/x-ndjson": lambda sent: "\n".join(
             json.dumps({"wrench": each.wrench.serial, **each.body()}) for each in sent
-        ),
+        ).encode(),
+        "application/vnd.apache.parquet": lambda sent: _as_parquet(csv(sent)),
     }
     for many in CLIENTS:
         service, driver = Taken(), Taken()
@@ -269,10 +277,10 @@ def measure_storing(served: Served, path: Path, wrenches: Sequence[Wrench]) -> N
             f"{ratio(driver, service)}"
         )
 
-    for media_type, text in files.items():
+    for media_type, written in files.items():
         service, driver = Taken(), Taken()
         for _ in range(2):
-            before, body = last_number(path), text(new(IMPORTED)).encode()
+            before, body = last_number(path), written(new(IMPORTED))
             service.measure(
                 lambda body=body, form=media_type: clients.post("/v1/checks/import", body, form),
                 served.processor_s,
@@ -281,6 +289,14 @@ def measure_storing(served: Served, path: Path, wrenches: Sequence[Wrench]) -> N
             rows = joined(stored_since(path, before))
             driver.measure(lambda rows=rows: bare.insert(rows), time.process_time, IMPORTED)
         say(f"import {media_type:<21} a check {service}; bare {driver}; {ratio(driver, service)}")
+
+
+def _as_parquet(csv: bytes) -> bytes:
+    file = io.BytesIO()
+    pl.read_csv(csv, schema_overrides={"performed_at": pl.Datetime("us", "UTC")}).write_parquet(
+        file
+    )
+    return file.getvalue()
 
 
 def measure_answers(served: Served, wrenches: Sequence[Wrench], what: str) -> None:

@@ -5,7 +5,7 @@ from typing import Any
 import schemathesis
 
 
-@schemathesis.serializer("application/x-ndjson", "text/csv")
+@schemathesis.serializer("application/x-ndjson", "text/csv", "application/vnd.apache.parquet")
 def as_text(ctx: Any, value: Any) -> bytes:
     if value is None:  # text has no null: nothing is sent
         return b""

@@ -8,7 +8,7 @@ from sample_records import NOW, a_check, a_pull, a_tester, a_wrench, points
 
 from analysis.vocabulary import CheckKind
 from service.exports import pulls_csv
-from service.imports import CheckFormat, import_pulls
+from service.imports import PullFormat, import_pulls
 from service.out_of_service import Spell, spells_of_wrench, was_out_of_service
 from service.recording import change_wrench, record_checks, register_wrench, void_check
 from service.records import ServiceDecision, ServiceStatus
@@ -100,7 +100,7 @@ def test_work_done_in_a_spell_that_has_ended_is_flagged(shop):
     decide(shop, OUT, 10)
     decide(shop, IN, 8)
     pulls = [a_pull(job=f"W-{days}", performed_at=NOW - days * DAY) for days in (11, 9, 7)]
-    import_pulls(shop, "".join(pulls_csv(pulls)).encode(), CheckFormat.CSV, now=NOW)
+    import_pulls(shop, "".join(pulls_csv(pulls)).encode(), PullFormat.CSV, now=NOW)
     assert {pull.job: pull.out_of_service for pull in shop.pulls.every()} == {
         "W-11": False,
         "W-9": True,

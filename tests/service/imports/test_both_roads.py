@@ -5,105 +5,16 @@ to end alike, but for what is drawn by chance or by the clock.
 """
 
 import json
-from contextlib import contextmanager, suppress
 from datetime import UTC, datetime, timedelta
-from itertools import count
-from uuid import UUID
 
 import pytest
 from hypothesis import HealthCheck, event, given, settings
 from hypothesis import strategies as st
-from sample_records import NOW, TakenBack, a_tester, a_wrench
-from sqlalchemy import select
+from sample_records import NOW
+from two_roads import both, csv_of, plain_check, rows_of
 
-from service import intake, points_at_once
-from service.findings import Refused
-from service.imports import CheckFormat, checks, import_checks
-from service.points_at_once import NotPlain
-from service.records import MaximumPermissibleDeviation, ToleranceBasis
-from service.store import LOCAL_SHOP, Store, ledger_tables
-from service.store.tables import Base
-
-COLUMNS = (
-    "wrench", "kind", "direction", "performed_at", "tester", "operator", "temperature_c",
-    "cycle_count", "target", "reading", "indicated", "unit", "card_issuer", "card_certificate",
-    "card_issued_on", "target_unit", "indicated_unit", "card_mpd_pct", "card_mpd_basis",
-)  # fmt: skip
-BY_CHANCE = {("ledger", "at"), ("ledger", "hash"), ("ledger", "previous"), ("shops", "token")}
-assert ledger_tables  # its table is one of those compared
-
-
-@pytest.fixture(scope="module")
-def alike(tmp_path_factory):
-    """One store for both: what a file does to it is taken back."""
-    with Store.open(tmp_path_factory.mktemp("both") / "shop.db", migrate=True) as store:
-        _register(store)
-        yield store
-
-
-def _register(store):
-    with store.write(LOCAL_SHOP) as shop:
-        shop.wrenches.add(a_wrench())
-        shop.testers.add(a_tester())
-        shop.wrenches.add(
-            a_wrench(
-                "TW-2",
-                mpd_counter_clockwise=MaximumPermissibleDeviation(
-                    percent=2, basis=ToleranceBasis.FULL_SCALE
-                ),
-            )
-        )
-        shop.testers.add(a_tester("TB-2"))
-
-
-@contextmanager
-def as_numbered():
-    """Ids that count up, so that both roads draw the same."""
-    numbers = count(1)
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(intake, "uuid4", lambda: UUID(int=next(numbers)))
-        yield patch
-
-
-def outcome(store, data, file_format, *, in_columns, **options):
-    """What the file is answered with, every table after it, and whether it went in columns."""
-    tables, answer, taken = {}, None, []
-    with as_numbered() as patch:
-        usual = checks._row_by_row
-        patch.setattr(checks, "_row_by_row", lambda *a, **k: taken.append(1) or usual(*a, **k))
-        if not in_columns:
-            patch.setattr(checks, "_plain", not_plain)
-        with suppress(TakenBack), store.write(LOCAL_SHOP) as shop:
-            try:
-                answer = import_checks(shop, data, file_format, now=NOW, **options)
-            except Refused as refused:
-                answer = refused.findings
-            for table in Base.metadata.sorted_tables:
-                columns = [c for c in table.columns if (table.name, c.name) not in BY_CHANCE]
-                found = shop._scope.connection.execute(
-                    select(*columns).order_by(*table.primary_key)
-                )
-                tables[table.name] = list(map(tuple, found))
-            raise TakenBack
-    return answer, tables, not taken
-
-
-def not_plain(*_arguments, **_options):
-    raise NotPlain
-
-
-def both(store, data, file_format=CheckFormat.CSV, **options):
-    """Whether the file went in columns; both roads agree."""
-    answer, tables, in_columns = outcome(store, data, file_format, in_columns=True, **options)
-    other, others, _ = outcome(store, data, file_format, in_columns=False, **options)
-    assert answer == other
-    assert tables == others
-    return in_columns
-
-
-def csv_of(rows):
-    lines = (",".join(str(row.get(column, "")) for column in COLUMNS) for row in rows)
-    return "\n".join([",".join(COLUMNS), *lines]).encode()
+from service import points_at_once
+from service.imports import CheckFormat
 
 
 def body_of(check):
@@ -128,17 +39,6 @@ def body_of(check):
     }
     body |= {"points": points} | ({"card": card} if card["issuer"] else {})
     return body
-
-
-def rows_of(check):
-    for point in check["points"]:
-        for row in point["rows"]:
-            yield check["head"] | {
-                "target": point["target"],
-                "unit": point["unit"],
-                "indicated_unit": point["indicated_unit"],
-                **row,
-            }
 
 
 # Mostly what is plain; now and then what is not, or may not be.
@@ -240,21 +140,6 @@ def test_ndjson_stores_the_same_by_both_roads(alike, file, odd_text, random):
         place = random.randrange(len(data))
         data = data[:place] + mark + data[place:]
     event(f"in columns: {both(alike, data, CheckFormat.NDJSON)}")
-
-
-def plain_check(number=0, **changes):
-    head = {
-        "wrench": "TW-1",
-        "kind": "as_found",
-        "direction": "clockwise",
-        "performed_at": (NOW - timedelta(days=9 - number)).isoformat(),
-        "tester": "TB-1",
-    }
-    rows = [{"reading": 60.1, "indicated": ""}, {"reading": 66, "indicated": ""}]
-    return {
-        "head": head | changes,
-        "points": [{"target": 60, "unit": "Nm", "indicated_unit": "", "rows": rows}],
-    }
 
 
 CARD = {
