@@ -21,6 +21,7 @@ from analysis.shop import Shop, planned_groups
 from analysis.vocabulary import Direction, Mechanism
 
 Member = tuple[str, Direction]
+_MARKED: Final = ("lowest_nm", "full_scale_nm", "tolerance_pct", "of_full_scale")
 _OF_A_SLICE: Final = 1024  # members, whose outlook is copied where one of them has changed
 Places = NDArray[np.intp]
 
@@ -126,6 +127,26 @@ class ShopDay:
             found.update(zip(mine.tolist(), answers, strict=True))
         return tuple(found[i] for i in range(len(pulls.member)))
 
+    def again(self, pulls: Pulls, torque_nm: float, changed: Places) -> Pulls:
+        """Pulls made before some members changed, with theirs made anew; `marked_as` holds."""
+        at = np.flatnonzero(np.isin(pulls.member, changed))
+        member = pulls.member[at]
+        anew = self._pulls(member, torque_nm / self.full_scale_nm[member])
+        n, own = pulls.numbers, anew.numbers
+        return replace(
+            pulls,
+            numbers=PullNumbers(
+                _with_values(n.low, at, own.low),
+                _with_values(n.high, at, own.high),
+                _with_values(n.deviation_pct, at, own.deviation_pct),
+                _with_values(n.deviation_sd_pct, at, own.deviation_sd_pct),
+            ),
+        )
+
+    def marked_as(self, other: "ShopDay") -> bool:
+        """Whether every member's range and tolerance are those of the other day."""
+        return all(np.array_equal(getattr(self, name), getattr(other, name)) for name in _MARKED)
+
     def moved_on(self, shop: Shop, changed: Collection[str]) -> "ShopDay | None":
         """The same day of the shop after these wrenches changed, but for `passing`, which stays.
 
@@ -154,7 +175,7 @@ class ShopDay:
                     slices[number] = held, whole.with_rows(at, view.of_rows(np.flatnonzero(inside)))
         columns: dict[str, Any] = {
             name: _with_values(getattr(self, name), to, getattr(part, name))
-            for name in ("spring", "lowest_nm", "full_scale_nm", "tolerance_pct", "of_full_scale")
+            for name in ("spring", *_MARKED)
         }
         return replace(self, shop=shop, slices=tuple(slices), **columns)
 
@@ -209,7 +230,7 @@ def shop_day(shop: Shop, day: float, passing: Mapping[Member, float] | None = No
     marked = [shop.ranges[wrench] for wrench, _ in members]
     tolerances = [each.tolerances[way] for each, (_, way) in zip(marked, members, strict=True)]
     if passing is None:
-        passing = _passing(shop, day)
+        passing = passing_on(shop, day)
     return ShopDay(
         shop=shop,
         day=day,
@@ -233,7 +254,7 @@ def _with_values(column: NDArray[Any], at: Places, values: NDArray[Any]) -> NDAr
     return changed
 
 
-def _passing(shop: Shop, day: float) -> dict[Member, float]:
+def passing_on(shop: Shop, day: float) -> dict[Member, float]:
     """Pass probability of a whole check of every member on a day."""
     found: dict[Member, float] = {}
     for family in shop.fit.families:

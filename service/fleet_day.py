@@ -104,7 +104,7 @@ def fleet_day(evidence: "ShopEvidence", registry: Registry, book: BenchBook) -> 
         rows=tuple(rows),
         unknown=tuple(each for each in registry.in_service if each.serial not in known),
         out=tuple(each for each in registry if each.status is ServiceStatus.OUT_OF_SERVICE),
-        plan=bench_plan(book, by.due, PLAN_DAYS),
+        plan=bench_plan(book, by.due.all(), PLAN_DAYS),
         whole=whole,
         judged=judged,
     )
@@ -112,13 +112,13 @@ def fleet_day(evidence: "ShopEvidence", registry: Registry, book: BenchBook) -> 
 
 def _rows(whole: WholeShop, judged: JudgedPulls) -> list[WrenchDay]:
     """One a wrench, the riskiest first; a wrench stands where its riskier direction does."""
-    by, order = whole.by, list(Fitness)
+    by, order, due = whole.by, list(Fitness), whole.by.due.all()
     rows: dict[str, WrenchDay] = {}
     for place, (member, fitness) in enumerate(
         zip(judged.pulls.member.tolist(), judged.fitness.tolist(), strict=True)
     ):
         serial, direction = whole.day.members[member]
-        due_on = date_of_day(by.due[serial, direction].due_day, by.policy.time_zone)
+        due_on = date_of_day(due[serial, direction].due_day, by.policy.time_zone)
         if first := rows.get(serial):
             rows[serial] = replace(first, due_on=min(first.due_on, due_on))
         else:

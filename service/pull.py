@@ -28,10 +28,28 @@ Made = TypeVar("Made")
 
 
 @dataclass(frozen=True, slots=True)
+class DueDates:
+    """The due dates of a shop's wrenches on a day, one by one."""
+
+    evidence: "ShopEvidence"
+    policy: Policy
+    today: float
+
+    def __getitem__(self, member: "tuple[str, Direction]") -> "Due":
+        """Of a wrench in a direction; raises as `analysis.shop.due_of_wrench` does."""
+        return self.evidence.due(self.policy, self.today, *member)
+
+    def all(self) -> "Mapping[tuple[str, Direction], Due]":
+        """Every one, worked out together."""
+        return self.evidence.all_due(self.policy, self.today)
+
+
+@dataclass(frozen=True, slots=True)
 class PullDay:
     """What every pull of one day is judged by; built by `of`.
 
-    due     of every wrench and direction of the shop that has a reading and a stated tolerance
+    due     of every wrench and direction of the shop that has a reading and a stated tolerance,
+            each worked out when it is asked for; whoever needs all of them asks `all_due` first
     policy  the shop's, with its limits for the fastener's criticality
     today   the day on which the pulls are foreseen
     day     UTC days since 1970-01-01, of the pulls
@@ -40,7 +58,7 @@ class PullDay:
 
     evidence: "ShopEvidence"
     shop: "Shop"
-    due: "Mapping[tuple[str, Direction], Due]"
+    due: "DueDates"
     policy: Policy
     today: float
     day: float
@@ -61,7 +79,7 @@ class PullDay:
         return cls(
             evidence=evidence,
             shop=evidence.under(limits),
-            due=evidence.all_due(policy, today),
+            due=DueDates(evidence, policy, today),
             policy=limits,
             today=today,
             day=today if day is None else day,
@@ -78,11 +96,34 @@ class PullDay:
 
     def acceptance(self, wrench: Wrench, direction: "Direction") -> "Reason | None":
         """`acceptance_reason` of the wrench that day: the same for every fastener."""
-        known: dict[Hashable, Reason | None] = self.kept("acceptance", dict)
-        key = wrench, direction
-        if key not in known:
-            known[key] = acceptance_reason(wrench, direction, self.proofs, self.policy, self.day)
-        return known[key]
+        (reason,) = self.evidence.by_checks.get(
+            wrench.serial,
+            ("acceptance", direction),
+            (wrench, self.policy.version, self.day),
+            lambda: (acceptance_reason(wrench, direction, self.proofs, self.policy, self.day),),
+        )
+        return reason
+
+    def kept_of(
+        self,
+        wrench: Wrench,
+        direction: "Direction",
+        torque_nm: float | None,
+        make: "Callable[[], JudgedPull]",
+    ) -> "JudgedPull":
+        """The verdict on a pull of one wrench, worked out once while what it rests on stands."""
+        return self.evidence.judged.get(
+            wrench.serial,
+            (direction, torque_nm),
+            (
+                wrench,
+                self.policy,
+                self.today,
+                self.day,
+                self.shop.work.get((wrench.serial, direction)),
+            ),
+            make,
+        )
 
     def kept(self, what: Hashable, make: Callable[[], Made]) -> Made:
         """What is worked out once for the day, whatever the fastener."""

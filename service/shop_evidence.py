@@ -11,8 +11,9 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cached_property
 from threading import Lock
-from typing import TYPE_CHECKING, Final, cast
+from typing import TYPE_CHECKING, Any, Final, TypeVar, cast
 
+from analysis.vocabulary import Direction
 from service.by_wrench import ByWrench, KeptByWrench, exchanged
 from service.following import Following, Records
 from service.frames import instant_of_day
@@ -31,7 +32,6 @@ if TYPE_CHECKING:
     from analysis.shop_day import ShopDay
     from analysis.standing import Standing
     from analysis.use_since import Work
-    from analysis.vocabulary import Direction
     from analysis.what_if import ShopOutcome, TargetOutcome
     from analysis.wrench_range import WrenchRange
     from service.proofs import Proof
@@ -40,6 +40,12 @@ if TYPE_CHECKING:
 
     Member = tuple[str, Direction]
 
+Made = TypeVar("Made")
+
+# What is worked out without laws.
+_NOT_BY_LAWS: Final = (
+    "by_checks", "_standings", "_pace", "_ranges", "_works", "_circumstances", "_studies"
+)  # fmt: skip
 MOST_DAYS: Final = 2  # of one evidence: two kilobytes a wrench and direction each
 MOST_BY_WORK: Final = 64
 _DUE_AT_ONCE: Final = 64  # members; what is found of them others can use meanwhile
@@ -82,11 +88,15 @@ class ShopEvidence:
         self._due_lock = Lock()
         # Apart, so that a study under way holds up no forecast.
         self._study_lock = Lock()
+        self._line_up_lock = Lock()
         # What hangs on the laws and a day, and what hangs on the recorded work as well.
         self._days = Kept(MOST_DAYS)
         self.by_work = Kept(MOST_BY_WORK)
-        # What hangs on the laws and one wrench.
+        # What hangs on one wrench: on its checks alone, and on the laws as well; and the pulls.
+        self.by_checks = KeptByWrench()
         self.by_wrench = KeptByWrench()
+        self.judged = KeptByWrench()
+        self._line_ups: dict[Hashable, tuple[Any, frozenset[str]]] = {}
         self._fit: FleetFit | None = None
         self._outcomes: dict[int, tuple[ShopOutcome, ...]] = {}
         self._due: dict[tuple[int, float], dict[Member, Due]] = {}
@@ -129,10 +139,21 @@ class ShopEvidence:
         anew._pace = base._pace.moved_on(frames, changed, now)
         anew._ranges = base._ranges.moved_on(frames, changed, now)
         anew._works = base._works
+        papers = {
+            serial
+            for serial in changed
+            for way in Direction
+            if self.proofs.get((serial, way)) != proofs.get((serial, way))
+        }
+        anew.by_checks = base.by_checks.without(moved | papers)
         if anew.laws == self.laws:
             # This one's own fit may be under way: whoever needs the next one's waits for it then.
             anew._before = base, moved
             anew.by_wrench = base.by_wrench.without(moved)
+            anew.judged = base.judged.without(moved | papers)
+            anew._line_ups = {
+                key: (made, since | changed) for key, (made, since) in base._line_ups.items()
+            }
         return anew
 
     def with_work(
@@ -279,6 +300,28 @@ class ShopEvidence:
                 }
             return self._due[key]
 
+    def line_up(
+        self,
+        key: Hashable,
+        whole: Callable[[], Made],
+        moved_on: Callable[[Made, frozenset[str]], Made],
+    ) -> Made:
+        """What is kept of all wrenches on a day under a policy, whatever their recorded work.
+
+        moved_on  makes it from what an earlier version kept, and the serials changed since
+        """
+        base = self._base
+        with base._line_up_lock:
+            made, since = base._line_ups.get(key, (None, frozenset()))
+            if made is None:
+                made = whole()
+            elif since:
+                made = moved_on(made, since)
+            others = [each for each in base._line_ups if each != key][1 - MOST_DAYS :]
+            base._line_ups = {each: base._line_ups[each] for each in others}
+            base._line_ups[key] = made, frozenset()
+        return made  # type: ignore[no-any-return]
+
     def shop_day(self, policy: Policy, today: float, day: float) -> "ShopDay":
         """Every wrench on a day foreseen today, under the policy's plan."""
         from analysis.shop_day import shop_day
@@ -362,7 +405,7 @@ class ShopEvidence:
     def under_laws(self, laws: "Laws") -> "ShopEvidence":
         """The same evidence under other laws in force; what does not rest on laws is kept."""
         anew = ShopEvidence(self.frames, self.proofs, laws, self._shared)
-        for name in ("_standings", "_pace", "_ranges", "_works", "_circumstances", "_studies"):
+        for name in _NOT_BY_LAWS:
             setattr(anew, name, getattr(self._base, name))
         return anew
 

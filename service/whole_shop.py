@@ -11,7 +11,6 @@ from service.pull import (
     ALIKE_BELOW,
     JudgedPull,
     PullDay,
-    choice_order,
     limits_of,
     verdict_on,
 )
@@ -161,7 +160,7 @@ def _facts(by: PullDay, day: "ShopDay", registry: Registry) -> MemberFacts:
 
     from analysis.fitness import Fitness, verdict_of
 
-    order = list(Fitness)
+    order, due = list(Fitness), by.due.all()
     count = len(day.members)
     facts = MemberFacts(
         in_service=np.zeros(count, dtype=np.bool_),
@@ -175,37 +174,9 @@ def _facts(by: PullDay, day: "ShopDay", registry: Registry) -> MemberFacts:
         wrench = registry.by_serial[serial]
         found = by.standing(serial, direction)
         facts.in_service[place] = wrench.status is ServiceStatus.IN_SERVICE
-        facts.due_day[place] = by.due[serial, direction].due_day
+        facts.due_day[place] = due[serial, direction].due_day
         facts.found_out[place], facts.card_only[place] = found.found_out, found.card_only
         against = by.acceptance(wrench, direction)
         facts.accepted[place] = order.index(verdict_of([against] if against else []))
         facts.rank[place] = registry.rank[serial]
     return facts
-
-
-def next_better(
-    whole: WholeShop,
-    judged: JudgedPull | None,
-    serial: str,
-    direction: "Direction",
-    torque_nm: float,
-) -> JudgedPull | None:
-    """The best of the others in service for the same pull, if it is better than the one judged.
-
-    In the order of `choice_order`; one that is not fit is no choice.
-
-    judged   None: nothing speaks for the wrench asked about, so any choice is better
-    """
-    import numpy as np
-
-    from analysis.fitness import Fitness
-
-    found = whole.in_order(whole.in_service(torque_nm, direction))
-    own = whole.day.place.get((serial, direction))
-    first = np.flatnonzero(found.pulls.member != own)[:1]
-    for other in whole.in_words(found.only(first)):
-        if other.fitness is not Fitness.NOT_FIT and (
-            judged is None or choice_order(other) < choice_order(judged)
-        ):
-            return other
-    return None

@@ -19,7 +19,7 @@ from service.api.pull_date import pulled_on
 from service.api.questions import Question, answer_once, ask, directions_of
 from service.findings import Finding
 from service.frames import number_of_date
-from service.pull import PullDay, judge_pull, torque_of
+from service.pull import PullDay, torque_of
 from service.records import Wrench
 from service.registry import Registry
 from service.schemas.analyses import MethodAnswer, NoPerformanceAnswer
@@ -31,7 +31,6 @@ from service.schemas.risk import (
 )
 from service.store import ShopStore
 from service.torque import UNITS, Torque, UnknownTorqueUnit
-from service.whole_shop import WholeShop, next_better
 
 
 class RiskController(Controller):
@@ -124,21 +123,22 @@ def _answer(
     pull: Torque | None,
     on: str | None,
 ) -> RiskAnswer:
+    from service.next_better import judged_once, next_better  # numpy is slow to import
+
     wrench, registry = question.subject
     policy = question.policy
     pull_date = pulled_on(None if on is None else date_of(on, "on"), question.today, "query:on")
     by = PullDay.of(question.evidence, policy, question.day, day=number_of_date(pull_date))
     later_on = pull_date if pull_date > question.today else None
-    whole = WholeShop(by, registry)
 
     def of(way: Direction) -> RiskAnswered:
-        judged = judge_pull(by, wrench, way, pull.nm if pull else None)
+        judged = judged_once(by, wrench, way, pull.nm if pull else None)
         torque = pull or torque_of(wrench, judged.risk.x)
-        better = next_better(whole, judged, wrench.serial, way, torque.nm)
+        better = next_better(by, registry, judged, wrench.serial, way, torque.nm)
         return RiskAnswered.of(judged, way, torque, better, later_on)
 
     def without_evidence(way: Direction, finding: NotEnoughEvidence) -> RiskNotEnoughAnswer:
-        better = pull and next_better(whole, None, wrench.serial, way, pull.nm)
+        better = pull and next_better(by, registry, None, wrench.serial, way, pull.nm)
         return RiskNotEnoughAnswer(
             direction=way,
             because=finding.because,
