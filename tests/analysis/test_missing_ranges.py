@@ -10,7 +10,7 @@ from analysis.missing_ranges import MissingRange, fewest_ranges
 
 
 @given(
-    torques=st.lists(st.floats(0.5, 900.0), max_size=7),
+    torques=st.lists(st.integers(500, 900_000).map(lambda mnm: mnm / 1000), max_size=7),
     trusted_from=st.sampled_from([0.2, 0.5, 1.0]),
 )
 @settings(max_examples=150, deadline=None)

@@ -160,7 +160,9 @@ def test_an_import_wants_its_key_and_a_format_it_reads(client: TestClient[Any]) 
     for media_type in ("application/json", "text/plain", "text/csv; charset=latin-1"):
         response = send(client, csv(row()), media_type)
         assert_problem(response, "unsupported-media-type")
-        assert response.headers["accept"] == "text/csv, application/x-ndjson"
+        assert response.headers["accept"] == (
+            "text/csv, application/x-ndjson, application/vnd.apache.parquet"
+        )
     assert_problem(send(client, ""), "malformed-body")
 
 
