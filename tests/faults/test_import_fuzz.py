@@ -26,6 +26,7 @@ from service.store import LOCAL_SHOP, Store
 from service.store.check_rows import NaturalKey
 
 CSV, NDJSON = "text/csv", "application/x-ndjson"
+PARQUET = "application/vnd.apache.parquet"
 CHECK_HEAD = (
     "wrench,kind,direction,performed_at,tester,operator,temperature_c,cycle_count,target,reading,"
     "indicated,unit,card_issuer,card_certificate,card_issued_on"
@@ -94,7 +95,7 @@ KINDS: dict[str, tuple[str, str, Callable[[list[tuple[int, int, str]]], str]]] =
 
 
 def parquet(text: str) -> bytes:
-    """The text as somebody's columns, in a format that is not taken."""
+    """The text as somebody's column, under the name of another format."""
     file = io.BytesIO()
     pl.DataFrame({"line": text.encode("utf-8", "replace").decode().splitlines()}).write_parquet(
         file
@@ -265,22 +266,70 @@ def test_a_monstrous_file_is_refused_in_few_words(
     assert send(shop, path, media_type, content, partial=False) in {400, 413, 422}
 
 
-@pytest.mark.parametrize("media_type", ["application/vnd.apache.parquet", "application/gzip"])
-def test_formats_that_are_not_taken_are_named(
-    shop: tuple[TestClient[Any], Store], media_type: str
+def test_a_parquet_file_that_was_harmed_is_told(
+    shop: tuple[TestClient[Any], Store], long: bool
 ) -> None:
-    """A bomb of a Parquet file stays packed: nothing of it is read."""
+    """Bytes turned, cut out or broken off: what still is one is read, or the file is refused."""
+    file = io.BytesIO()
+    pl.read_csv(check_csv([]).encode(), infer_schema=False).write_parquet(file)
+    data = file.getvalue()
+    statuses: dict[int, int] = {}
+
+    @settings(
+        max_examples=2_000 if long else 30,
+        deadline=None,
+        derandomize=not long,
+        database=None,
+        suppress_health_check=list(HealthCheck),
+    )
+    @given(
+        at=st.integers(0, len(data) - 1),
+        cut=st.integers(0, 8),
+        byte=st.binary(max_size=1),
+        broken_off=st.booleans(),
+    )
+    @example(at=0, cut=0, byte=b"", broken_off=False)
+    def harmed(at: int, cut: int, byte: bytes, broken_off: bool) -> None:
+        content = data[:at] + byte + (b"" if broken_off else data[at + cut :])
+        status = send(shop, "/v1/checks/import", PARQUET, content, partial=False)
+        statuses[status] = statuses.get(status, 0) + 1
+
+    harmed()
+    print(f"{sum(statuses.values())} files: {statuses}")  # noqa: T201
+    assert {200, 422} <= set(statuses)
+
+
+def a_bomb() -> bytes:
+    """Some kilobytes that unpack to 300 MB."""
     file = io.BytesIO()
     pl.select(pl.repeat("x" * 100, 3_000_000).alias("wrench")).write_parquet(file)
     assert len(file.getvalue()) < MOST_IMPORT_BYTES
-    for path in ("/v1/checks/import", "/v1/pulls/import"):
-        response = shop[0].post(
-            path,
-            content=file.getvalue(),
-            headers={"Content-Type": media_type, "Idempotency-Key": f"{path}-{media_type}"},
-        )
-        assert response.status_code == 415
-        assert "text/csv" in response.headers["accept"]
+    return file.getvalue()
+
+
+def test_a_bomb_stays_packed(shop: tuple[TestClient[Any], Store]) -> None:
+    assert send(shop, "/v1/checks/import", PARQUET, a_bomb(), partial=False) == 422
+
+
+@pytest.mark.parametrize(
+    ("path", "media_type"),
+    [
+        ("/v1/pulls/import", PARQUET),
+        ("/v1/pulls/import", "application/gzip"),
+        ("/v1/checks/import", "application/gzip"),
+    ],
+)
+def test_formats_that_are_not_taken_are_named(
+    shop: tuple[TestClient[Any], Store], path: str, media_type: str
+) -> None:
+    """Nothing of the file is read."""
+    response = shop[0].post(
+        path,
+        content=a_bomb(),
+        headers={"Content-Type": media_type, "Idempotency-Key": f"{path}-{media_type}"},
+    )
+    assert response.status_code == 415
+    assert "text/csv" in response.headers["accept"]
 
 
 def test_a_packed_body_is_not_unpacked(shop: tuple[TestClient[Any], Store]) -> None:
