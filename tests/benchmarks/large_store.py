@@ -43,7 +43,7 @@ from tests.calling import bearer
 RATE_A_SECOND: Final = 10
 SECONDS: Final = 20
 AT_ONCE: Final = 8  # checks, each followed by questions
-ASKED_SHOPS: Final = 3  # of many
+ASKED_SHOPS: Final = 2  # of many
 ASKED_WRENCHES: Final = 12  # of each
 KINDS: Final = ("liveness", "risk", "due", "new torque")
 TOO_LONG_S: Final = 0.5  # after a check; ten a second would then only measure their own queue
