@@ -52,9 +52,9 @@ def _cells(column: Any, *, number: bool) -> Any:
     import polars as pl
 
     dtype = column.dtype
+    if number and (dtype.is_numeric() or column.null_count() == len(column)):
+        return column.cast(pl.Float64(), strict=False)  # an empty column may be of any type
     if dtype.is_numeric():
-        if number:
-            return column.cast(pl.Float64())
         if dtype.is_float() and (column.is_null() | (column == column.round())).all():
             column = column.cast(pl.Int64())  # counts beside empty cells, as many programs write
         return column.cast(pl.String())

@@ -57,6 +57,13 @@ def test_a_parquet_file_stores_what_its_csv_stores(alike: Store) -> None:
     assert outcome(alike, data, CheckFormat.PARQUET, in_columns=True)[:2] == of_csv[:2]
 
 
+@pytest.mark.parametrize("dtype", [pl.Null(), pl.String(), pl.Int64()])
+def test_a_column_without_values_may_be_of_any_type(alike: Store, dtype: pl.DataType) -> None:
+    empty = pl.lit(None, dtype).alias("indicated")
+    data = parquet_of(frame_of(plain_check()).with_columns(empty))
+    assert both(alike, data, CheckFormat.PARQUET)
+
+
 def test_rows_and_columns_are_named_as_in_a_csv(refused: Any) -> None:
     frame = frame_of(plain_check(1), plain_check(2, wrench="TW-9"))
     assert refused(parquet_of(frame)) == [(3, "wrench", "the shop has no wrench 'TW-9'")]
