@@ -4,7 +4,7 @@ Joins what the fleet's fit knows with each wrench's range, tolerance and pace of
 are solved at once; a question about one wrench takes its row.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -68,28 +68,12 @@ def shop_of(
     )
 
 
-def outlooks_of_shop(shop: Shop, as_of_day: float) -> tuple[Outlooks, ...]:
-    """The costly part of `due_of_shop`, which recorded work leaves as it is."""
-    return tuple(_outlooks(shop, group, as_of_day) for group in _groups(shop))
-
-
-def _groups(shop: Shop) -> Iterator["PlannedGroup"]:
-    return (group for family in shop.fit.families for group in planned_groups(shop, family))
-
-
-def due_of_shop(
-    shop: Shop, as_of_day: float, seen: Sequence[Outlooks] | None = None
-) -> dict[tuple[str, Direction], Due]:
-    """Due date of every wrench and direction that has a stated tolerance and a reading.
-
-    seen  `outlooks_of_shop` of this shop, with whatever work, on this day; None: found here
-    """
-    groups = list(_groups(shop))
-    if seen is None:
-        seen = [_outlooks(shop, group, as_of_day) for group in groups]
+def due_of_shop(shop: Shop, as_of_day: float) -> dict[tuple[str, Direction], Due]:
+    """Due date of every wrench and direction that has a stated tolerance and a reading."""
     answer: dict[tuple[str, Direction], Due] = {}
-    for group, each in zip(groups, seen, strict=True):
-        answer.update(_due_of_group(shop, group, each))
+    for family in shop.fit.families:
+        for group in planned_groups(shop, family):
+            answer.update(_due_of_group(shop, group, _outlooks(shop, group, as_of_day)))
     return answer
 
 
