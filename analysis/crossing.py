@@ -18,11 +18,11 @@ from numpy.typing import NDArray
 
 from analysis.arrays import Array
 from analysis.family import FamilyFit
+from analysis.lattice_search import first_negative
 from analysis.outlook import last_days, outlook
 from analysis.pass_table import PassTable
 
 STEP_DAYS: Final = 60.0 / 128
-_HALVE_AFTER: Final = 4  # evaluations; whatever interpolation misses, halving finds
 _SURE: Final = 1e-12
 
 
@@ -47,28 +47,18 @@ def crossing_days(family: FamilyFit, table: PassTable, target: float, horizon_da
 
     everyone = np.arange(len(start))
     high = np.floor(horizon_days / STEP_DAYS)
-    low = np.zeros_like(high)
-    low_value = above(everyone, low)
-    high_value = np.full_like(low_value, np.nan)
-    now = low_value >= 0.0
-    high_value[now] = above(everyone[now], high[now])
-    crossing = np.where(now, np.inf, 0.0)
-    open_rows = np.flatnonzero(now & (high_value < 0.0))
-    tries = 0
-    while open_rows.size:
-        a, b = low[open_rows], high[open_rows]
-        fa, fb = low_value[open_rows], high_value[open_rows]
-        share = fa / (fa - fb) if tries < _HALVE_AFTER else 0.5
-        middle = np.clip(np.ceil(a + share * (b - a)), a + 1, np.maximum(b - 1, a + 1))
-        undecided = b - a > 1
-        value = np.where(undecided, 0.0, fb)
-        value[undecided] = above(open_rows[undecided], middle[undecided])
-        inside = undecided & (value >= 0.0)
-        below = undecided & ~inside
-        low[open_rows[inside]], low_value[open_rows[inside]] = middle[inside], value[inside]
-        high[open_rows[below]], high_value[open_rows[below]] = middle[below], value[below]
-        done = high[open_rows] - low[open_rows] <= 1
-        crossing[open_rows[done]] = high[open_rows[done]] * STEP_DAYS
-        open_rows = open_rows[~done]
-        tries += 1
+    at_low = above(everyone, np.zeros_like(high))
+    now = np.flatnonzero(at_low >= 0.0)
+    at_high = above(now, high[now])
+    crossing = np.where(at_low >= 0.0, np.inf, 0.0)
+    crossed = at_high < 0.0
+    rows = now[crossed]
+    steps = first_negative(
+        lambda some, steps: above(rows[some], steps),
+        np.zeros(rows.size),
+        high[rows],
+        at_low[rows],
+        at_high[crossed],
+    )
+    crossing[rows] = steps * STEP_DAYS
     return np.asarray(start + crossing)

@@ -3,7 +3,8 @@
 The pass probability falls with drift, its doubt and wander. The statistical due date is its first
 crossing of the shop's reliability target; the caps of the policy (months, cycles) can only bring
 the date forward, and a floor keeps a freshly passed wrench from coming back at once. A whole
-family is solved together: a coarse grid finds the interval of the crossing, bisection the day.
+family is solved together: a coarse grid finds the interval of the crossing, straight lines through
+the normal quantiles the day.
 Caps of 12 months or 5,000 cycles: ISO 6789-1:2017, the default for a user without a rule (from
 memory).
 """
@@ -21,17 +22,16 @@ from numpy.typing import NDArray
 
 from analysis.arrays import Array
 from analysis.family import FamilyFit
+from analysis.lattice_search import first_negative
 from analysis.outlook import last_days, outlook
-from analysis.pass_probability import (
-    CheckPlan,
-    mean_over_laws,
-    pass_probability,
-    pass_probability_by_law,
-)
+from analysis.pass_days import pass_probability_on
+from analysis.pass_probability import CheckPlan, mean_over_laws, pass_probability
 from analysis.use_since import UseSince, cap_days
 
 _GRID_DAYS: Final = 60.0
-_BISECTIONS: Final = 7  # 60 days halved seven times: within half a day
+_STEPS_OF_GRID: Final = 128  # within half a day
+_STEP_DAYS: Final = _GRID_DAYS / _STEPS_OF_GRID
+_SURE: Final = 1e-12
 _WAITS_DAYS: Final = (0, 30, 60, 90)
 _INTERVAL: Final = (0.05, 0.95)
 
@@ -153,23 +153,55 @@ def first_crossings(
     Returns (N,) for the average over the laws and (K, N) for each law; infinity: not within the
     horizon. A wrench below the target already at its last check crosses on that day.
     """
-    start = last_days(family)
-    steps = np.arange(0.0, float(horizon_days.max(initial=0.0)) + _GRID_DAYS, _GRID_DAYS)
-    by_law = np.stack(
-        [pass_probability_by_law(outlook(family, start + s), plan, mpd_pct) for s in steps]
-    )  # (T, K, N)
-    average = mean_over_laws(by_law)
-    each = _interpolated_crossing(by_law, steps, target)
-    first = _first_below(average, target)
-    crossed = first < len(steps)
-    high = steps[np.minimum(first, len(steps) - 1)]
-    low = np.maximum(high - _GRID_DAYS, 0.0)
-    for _ in range(_BISECTIONS):
-        middle = (low + high) / 2
-        below = pass_probability(outlook(family, start + middle), plan, mpd_pct) < target
-        low, high = np.where(below, low, middle), np.where(below, middle, high)
-    days = np.where(first == 0, 0.0, high)
-    days = np.where(crossed & (days <= horizon_days), days, np.inf)
+    steps = _grid_steps(horizon_days)
+    days = last_days(family) + steps[:, None]
+    by_law = pass_probability_on(family, days, plan, mpd_pct)
+    return _crossings(family, plan, mpd_pct, target, horizon_days, by_law)
+
+
+def _grid_steps(horizon_days: Array) -> Array:
+    """(T,) days after the last check, up to the longest horizon at least."""
+    return np.arange(0.0, float(horizon_days.max(initial=0.0)) + _GRID_DAYS, _GRID_DAYS)
+
+
+def _crossings(
+    family: FamilyFit,
+    plan: CheckPlan,
+    mpd_pct: Array,
+    target: float,
+    horizon_days: Array,
+    by_law: Array,
+) -> tuple[Array, Array]:
+    """`first_crossings` from the pass probabilities on the grid, (T, K, N)."""
+    from scipy.special import ndtri  # slow to import, needed only when a forecast is asked for
+
+    start, aim = last_days(family), float(ndtri(min(target, 1.0 - _SURE)))
+
+    def above(chance: Array) -> Array:
+        """Normal quantiles, which run nearly straight in time, less the target's."""
+        return np.asarray(ndtri(np.clip(chance, _SURE, 1.0 - _SURE)) - aim)
+
+    average = above(mean_over_laws(by_law))
+    first = _first_below(average, 0.0)
+    days = np.where(first == 0, 0.0, np.inf)
+    (rows,) = np.nonzero((first > 0) & (first < len(average)))
+
+    def between(some: NDArray[np.intp], steps: Array) -> Array:
+        chosen = rows[some]
+        view = outlook(family.of_rows(chosen.tolist()), start[chosen] + steps * _STEP_DAYS)
+        return above(pass_probability(view, plan, mpd_pct[chosen]))
+
+    high = (first[rows] * _STEPS_OF_GRID).astype(np.float64)
+    found = first_negative(
+        between,
+        high - _STEPS_OF_GRID,
+        high,
+        average[first[rows] - 1, rows],
+        average[first[rows], rows],
+    )
+    days[rows] = found * _STEP_DAYS
+    days = np.where(days <= horizon_days, days, np.inf)
+    each = _interpolated_crossing(by_law, _grid_steps(horizon_days), target)
     return start + days, start + np.where(each <= horizon_days, each, np.inf)
 
 
@@ -210,17 +242,17 @@ def outlooks(
     """The costly part of `due_dates`; arguments as there."""
     start = last_days(family)
     months_day = months_caps(start, policy)
-    average, by_law = first_crossings(
-        family, plan, mpd_pct, policy.reliability_target, months_day - start
+    horizon = months_day - start
+    on_grid = start + _grid_steps(horizon)[:, None]
+    waiting = np.maximum(start, as_of_day + np.array(_WAITS_DAYS, dtype=np.float64)[:, None])
+    by_law = pass_probability_on(family, np.concatenate([on_grid, waiting]), plan, mpd_pct)
+    average, each = _crossings(
+        family, plan, mpd_pct, policy.reliability_target, horizon, by_law[: len(on_grid)]
     )
-    waits = [
-        pass_probability(outlook(family, np.maximum(start, as_of_day + wait)), plan, mpd_pct)
-        for wait in _WAITS_DAYS
-    ]
     return Outlooks(
         crossing=average,
-        interval=np.quantile(np.minimum(by_law, months_day), _INTERVAL, axis=0),
-        waits=np.stack(waits),
+        interval=np.quantile(np.minimum(each, months_day), _INTERVAL, axis=0),
+        waits=mean_over_laws(by_law[len(on_grid) :]),
     )
 
 

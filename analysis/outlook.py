@@ -16,7 +16,7 @@ from analysis.arrays import Array
 from analysis.error_law import DAYS_PER_YEAR, STRAY_FACTOR, ErrorLaw
 from analysis.family import FamilyFit
 from analysis.mixture import Mixture
-from analysis.state_filter import State, advance
+from analysis.state_filter import State, advance, repeated
 from analysis.tails import NORMAL, Tails
 from analysis.time_basis import clock_ahead
 
@@ -126,20 +126,23 @@ def last_days(family: FamilyFit) -> Array:
 
 
 def _years_on(family: FamilyFit, day: Array | float) -> Array:
-    ahead = np.broadcast_to(day, last_days(family).shape) - last_days(family)
-    return np.maximum(ahead, 0.0) / DAYS_PER_YEAR
+    return np.asarray(np.maximum(day - last_days(family), 0.0) / DAYS_PER_YEAR)
 
 
 def states_on(family: FamilyFit, day: Array | float) -> State:
-    """Knowledge of the members' levels and rates on a day, scalar or (N,); see `outlook`."""
+    """Knowledge of the members' levels and rates on a day; see `outlook`."""
     years = _years_on(family, day)
     clock = clock_ahead(family.histories, family.basis, family.typical_pace, years)
-    return advance(family.state, family.law, years, clock, years * family.clock_sd_per_year)
+    doubt = years * family.clock_sd_per_year
+    state = family.state if years.ndim == 1 else repeated(family.state, len(years))
+    return advance(state, family.law, years.ravel(), clock.ravel(), doubt.ravel())
 
 
 def outlook(family: FamilyFit, day: Array | float, *, of_a_check: bool = True) -> Outlook:
     """Outlook of all members on a day; a day before a member's last check counts as that day.
 
+    day         of all, or (N,) each its own; or T days of each, (T, N): the outlook then has T x N
+                wrenches, all of them on their first days, then on their second, and so on
     of_a_check  false: the wrench's own level, without the effect of a check
     """
     state = states_on(family, day)
@@ -150,7 +153,7 @@ def outlook(family: FamilyFit, day: Array | float, *, of_a_check: bool = True) -
         law=family.law,
         mean=np.moveaxis(state.level, 0, -1),
         cov=cov,
-        knock_chance=family.law.knock_chance(_years_on(family, day)),
+        knock_chance=family.law.knock_chance(_years_on(family, day).ravel()),
         of_a_check=of_a_check,
         tails=family.tails,
     )

@@ -10,8 +10,9 @@ from typing import Final, Self
 import numpy as np
 
 from analysis.arrays import Array
-from analysis.outlook import last_days, outlook
-from analysis.pass_probability import pass_probability
+from analysis.outlook import last_days
+from analysis.pass_days import pass_probability_on
+from analysis.pass_probability import mean_over_laws
 from analysis.shop import PlannedGroup
 
 _STEP_DAYS: Final = 30.0
@@ -36,11 +37,9 @@ class PassCurve:
         """The curves up to `horizon_days` after the last checks at least."""
         start = last_days(group.family)
         steps = np.arange(0.0, horizon_days + _STEP_DAYS, _STEP_DAYS)
-        chances = [
-            pass_probability(outlook(group.family, start + step), group.plan, group.mpd_pct)
-            for step in steps
-        ]
-        return cls(start, steps, _quantile(np.stack(chances)))
+        days = start + steps[:, None]
+        by_law = pass_probability_on(group.family, days, group.plan, group.mpd_pct)
+        return cls(start, steps, _quantile(mean_over_laws(by_law)))
 
     def of_row(self, row: int) -> Self:
         """The curve of one wrench alone."""

@@ -25,6 +25,7 @@ import numpy as np
 
 from analysis.arrays import Array
 from analysis.outlook import Outlook
+from analysis.tails import Tails
 
 # Error below 0.001 where doubt is up to five times the scatter, below 0.01 at ten times.
 _ALONG: Final = 31
@@ -35,7 +36,8 @@ _ALONG_SHARED: Final = 12
 _ACROSS_SHARED: Final = 3
 _GOLDEN: Final = (math.sqrt(5) - 1) / 2  # shifts spread evenly for any number of laws
 _NEGLIGIBLE: Final = 1e-7
-_CELLS_AT_ONCE: Final = 4_000_000  # laws x wrenches x nodes x targets; bounds the memory
+_OUT_OF_REACH: Final = 8.3  # SDs: what lies beyond is less than the last digit of 1
+_CELLS_AT_ONCE: Final = 32_000  # laws x wrenches x nodes: stays in the processor's cache
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,32 +109,47 @@ def pass_probability_by_law(outlook: Outlook, plan: CheckPlan, mpd_pct: Array) -
 def _expectation(
     outlook: Outlook, cov: Array, plan: CheckPlan, mpd_pct: Array, grid: tuple[Array, Array]
 ) -> Array:
-    from scipy.special import ndtr  # slow to import, needed only when a forecast is asked for
-
     nodes, weights = grid
     x = np.asarray(plan.x)
-    sd = np.sqrt(outlook.law.scatter_variance(x))[:, None, None, :]  # (K, 1, 1, J)
+    sd = np.sqrt(outlook.law.scatter_variance(x))[:, None, :]  # (K, 1, J)
     z = np.stack([np.ones_like(x), 1.0 / x])  # (2, J)
     laws, wrenches = outlook.mean.shape[:2]
-    chunk = max(1, _CELLS_AT_ONCE // (laws * nodes.shape[1] * len(x)))
+    chunk = max(1, _CELLS_AT_ONCE // (laws * nodes.shape[1]))
     answer = np.empty((laws, wrenches))
     for start in range(0, wrenches, chunk):
         part = slice(start, start + chunk)
         any_root = np.asarray(np.linalg.cholesky(cov[:, part]), dtype=np.float64)
-        root = principal(any_root, z / sd)
-        total = outlook.mean[:, part, None, :] + nodes[:, None] @ root.swapaxes(
-            -1, -2
-        )  # (K, n, Q, 2)
-        deviation = total @ z
-        limit = mpd_pct[None, part, None, :]
-        inside = sum(
-            weight
-            * (ndtr((limit - deviation) / (scale * sd)) - ndtr((-limit - deviation) / (scale * sd)))
-            for weight, scale in outlook.tails.parts()
-        )
-        passing = (inside**plan.repeats).prod(-1)
+        root = principal(any_root, z / sd[:, None])
+        # In units of the scatter: (K, n, J), and (K, n, 2, J) along the axes of the nodes.
+        centre = (outlook.mean[:, part] @ z) / sd
+        along = (root.swapaxes(-1, -2) @ z) / sd[:, None]
+        limit = mpd_pct[part] / sd
+        passing = np.ones((*centre.shape[:2], nodes.shape[1]))
+        for j in range(len(x)):
+            deviation = along[:, :, :1, j] * nodes[:, None, :, 0]
+            deviation += along[:, :, 1:, j] * nodes[:, None, :, 1]
+            deviation += centre[:, :, None, j]
+            passing *= _inside(deviation, limit[:, :, None, j], outlook.tails) ** plan.repeats
         answer[:, part] = np.einsum("knq,kq->kn", passing, weights)
     return answer
+
+
+def _inside(deviation: Array, limit: Array, tails: Tails) -> Array:
+    """Chance that a reading lies within its limit, all in units of the scatter.
+
+    deviation  is used up
+    """
+    from scipy.special import ndtr  # slow to import, needed only when a forecast is asked for
+
+    away = np.abs(deviation, out=deviation)
+    inside = np.zeros_like(away)
+    for weight, scale in tails.parts():
+        within = ndtr((limit - away) / scale)
+        if limit.min(initial=np.inf) < _OUT_OF_REACH * scale:
+            within -= ndtr((-limit - away) / scale)
+        within *= weight
+        inside += within
+    return inside
 
 
 def principal(root: Array, z: Array) -> Array:

@@ -31,7 +31,7 @@ Shapes: pairs come first, (2, P, N) and (2, 2, P, N), so that the algebra of the
 contiguous rows of P parameter sets by N wrenches.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -102,6 +102,12 @@ def advance(
         level_rate_cov=cross + clock * state.rate_cov,
         rate_cov=state.rate_cov,
     )
+
+
+def repeated(state: State, count: int) -> State:
+    """So many times the same wrenches, one time after the other."""
+    columns = np.tile(np.arange(state.level.shape[-1]), count)
+    return State(**{part.name: getattr(state, part.name)[..., columns] for part in fields(State)})
 
 
 def _square_of_rate(state: State) -> Array:

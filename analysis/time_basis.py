@@ -65,7 +65,7 @@ def with_clock(histories: Histories, basis: TimeBasis, typical: float) -> Histor
 
 
 def clock_ahead(histories: Histories, basis: TimeBasis, typical: float, years: Array) -> Array:
-    """(N,) how far the clock runs within `years` (N,) after each wrench's last check."""
+    """How far the clock runs within `years`, (N,) or (T, N), after each wrench's last check."""
     if basis is TimeBasis.TIME:
         return years
     if basis is TimeBasis.USE:
