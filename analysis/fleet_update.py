@@ -1,12 +1,13 @@
 """New checks in a fitted fleet: their wrenches move at once, the laws stay until learnt anew.
 
-A wrench's state follows from its own checks under its family's laws, so only the wrenches whose
-evidence has changed are filtered again. The laws themselves, and all that is learnt with them from
-the whole family (its time basis, tails, pace), are those of the earlier fit: one check more among
-hundreds hardly moves them, and learning takes seconds where placing takes milliseconds.
+A wrench's state in a direction follows from its own checks in it under its family's laws, so only
+the histories that have changed are filtered again. The laws themselves, and all that is learnt with
+them from the whole family (its time basis, tails, pace), are those of the earlier fit: one check
+more among hundreds hardly moves them, and learning takes seconds where placing takes milliseconds.
 """
 
 from collections.abc import Iterable
+from typing import TypeAlias
 
 import polars as pl
 
@@ -17,29 +18,33 @@ from analysis.history import pack_histories
 from analysis.kinds import kinds_of
 from analysis.vocabulary import Direction
 
+Member: TypeAlias = tuple[str, Direction]
 
-def changed_wrenches(before: pl.DataFrame, after: pl.DataFrame) -> frozenset[str]:
-    """Serials whose rows differ between two frames of `analysis.deviation.with_deviations`.
 
-    Order within a wrench counts, order of wrenches does not.
+def changed_members(before: pl.DataFrame, after: pl.DataFrame) -> frozenset[Member]:
+    """Serials and directions whose rows differ between two frames of
+    `analysis.deviation.with_deviations`.
+
+    Order within a history counts, order of histories does not.
     """
     old, new = _digests(before), _digests(after)
     return frozenset(
-        wrench for wrench in old.keys() | new.keys() if old.get(wrench) != new.get(wrench)
+        member for member in old.keys() | new.keys() if old.get(member) != new.get(member)
     )
 
 
-def _digests(frame: pl.DataFrame) -> dict[str, tuple[int, int]]:
+def _digests(frame: pl.DataFrame) -> dict[Member, tuple[int, int]]:
+    member = "wrench", "direction"
     rows = frame.select(
-        "wrench",
+        *member,
         frame.hash_rows(seed=0).alias("row"),
-        pl.int_range(pl.len()).over("wrench").alias("at"),
+        pl.int_range(pl.len()).over(member).alias("at"),
     )
     # The place of a row goes in, so that the same rows in another order differ; sums may wrap.
     digest = (pl.col("row") ^ (pl.col("at").cast(pl.UInt64) + 1).hash(seed=1)).sum()
     return {
-        wrench: (value, count)
-        for wrench, value, count in rows.group_by("wrench")
+        (wrench, Direction(direction)): (value, count)
+        for wrench, direction, value, count in rows.group_by(member)
         .agg(digest.alias("digest"), pl.len().alias("rows"))
         .iter_rows()
     }
@@ -49,26 +54,30 @@ def update_fleet(
     fit: FleetFit,
     wrenches: pl.DataFrame,
     deviations: pl.DataFrame,
-    changed: Iterable[str],
+    changed: Iterable[Member],
     laws: FleetLaws | None = None,
 ) -> FleetFit | None:
-    """The fleet with the changed wrenches placed anew under the laws of `fit`.
+    """The fleet with the changed histories placed anew under the laws of `fit`.
 
     wrenches, deviations  as in `analysis.fleet.fit_fleet`, of today
-    changed               serials to place anew; a wrench that has no readings any more falls out
+    changed               what to place anew; a wrench that has no readings any more falls out
     laws                  those that `fit` rests on, of families too that nobody in it is of; None:
                           those of its families
 
     Returns None where a wrench is the first of its kind: its laws must be learnt.
     """
     moved = frozenset(changed)
-    kinds = kinds_of(wrenches.filter(pl.col("wrench").is_in(sorted(moved))))
-    rows_of_moved = deviations.filter(pl.col("wrench").is_in(sorted(moved)))
+    serials = sorted({wrench for wrench, _ in moved})
+    kinds = kinds_of(wrenches.filter(pl.col("wrench").is_in(serials)))
+    rows_of_moved = deviations.filter(pl.col("wrench").is_in(serials))
     families = _without(fit, moved)
     if laws is None:
         laws = FleetLaws({(family.direction, family.name): family for family in fit.families}, {})
     for direction in Direction:
-        packed = pack_histories(rows_of_moved, direction)
+        serials = sorted(wrench for wrench, way in moved if way is direction)
+        if not serials:
+            continue
+        packed = pack_histories(rows_of_moved.filter(pl.col("wrench").is_in(serials)), direction)
         own: dict[str, list[int]] = {}
         for row, wrench in enumerate(packed.wrenches):
             family = laws.of(kinds[wrench], direction)
@@ -84,16 +93,14 @@ def update_fleet(
     return fleet_of([families[key] for key in laws.families if key in families])
 
 
-def _without(fit: FleetFit, moved: frozenset[str]) -> dict[Key, FamilyFit]:
-    """The families that somebody is left in without the moved wrenches; one that none of them is
-    in stays the very same.
+def _without(fit: FleetFit, moved: frozenset[Member]) -> dict[Key, FamilyFit]:
+    """The families that somebody is left in without those moved; one that none of them is in stays
+    the very same.
     """
     gone: dict[int, set[int]] = {}
-    for wrench in moved:
-        for direction in Direction:
-            if (wrench, direction) in fit.places:
-                number, row = fit.places[wrench, direction]
-                gone.setdefault(number, set()).add(row)
+    for member in moved & fit.places.keys():
+        number, row = fit.places[member]
+        gone.setdefault(number, set()).add(row)
     left: dict[Key, FamilyFit] = {}
     for number, family in enumerate(fit.families):
         key = family.direction, family.name

@@ -7,11 +7,12 @@ from typing import Any, Final, Generic, TypeVar
 from analysis.vocabulary import Direction
 from service.shop_frames import ShopFrames
 
+Member = tuple[str, Direction]
 Key = TypeVar("Key", bound=Hashable)  # a serial, or a serial and a direction
 Found = TypeVar("Found")
 Made = TypeVar("Made")
 
-MOST_OF_A_WRENCH: Final = 64  # answers; so many hold the questions of a day
+MOST_OF_A_MEMBER: Final = 64  # answers; so many hold the questions of a day
 
 
 class ByWrench(Generic[Key, Found]):
@@ -60,41 +61,43 @@ def exchanged(
     return {**left, **now}
 
 
-class KeptByWrench:
-    """Answers about single wrenches, kept while the wrench's evidence stands.
+class KeptByMember:
+    """Answers about single wrenches in a direction, kept while its evidence stands.
 
     Two who ask for one at once may both work it out: they find the same.
     """
 
     def __init__(self) -> None:
-        self._kept: dict[str, dict[Hashable, tuple[Hashable, object]]] = {}
+        self._kept: dict[Member, dict[Hashable, tuple[Hashable, object]]] = {}
 
-    def find(self, serial: str, question: Hashable, by: Hashable) -> object:
+    def find(self, member: Member, question: Hashable, by: Hashable) -> object:
         """The answer that was put under the same `by`; None: there is none."""
-        put_by, answer = self._kept.get(serial, {}).get(question, (None, None))
+        put_by, answer = self._kept.get(member, {}).get(question, (None, None))
         return answer if put_by == by else None
 
-    def put(self, serial: str, question: Hashable, by: Hashable, answer: object) -> None:
+    def put(self, member: Member, question: Hashable, by: Hashable, answer: object) -> None:
         """Keep an answer in the place of the one to the same question under another `by`.
 
-        by   what else it depends on, beside the wrench's evidence
+        by   what else it depends on, beside the evidence of the wrench in the direction
         """
-        own = self._kept.setdefault(serial, {})
-        if question not in own and len(own) >= MOST_OF_A_WRENCH:
+        own = self._kept.setdefault(member, {})
+        if question not in own and len(own) >= MOST_OF_A_MEMBER:
             own.clear()
         own[question] = by, answer
 
-    def get(self, serial: str, question: Hashable, by: Hashable, make: Callable[[], Made]) -> Made:
-        found = self.find(serial, question, by)
+    def get(
+        self, member: Member, question: Hashable, by: Hashable, make: Callable[[], Made]
+    ) -> Made:
+        found = self.find(member, question, by)
         if found is None:
             found = make()
-            self.put(serial, question, by, found)
+            self.put(member, question, by, found)
         return found  # type: ignore[return-value]
 
-    def without(self, changed: Set[str]) -> "KeptByWrench":
-        """The answers about all other wrenches."""
-        left = KeptByWrench()
+    def without(self, changed: Set[Member]) -> "KeptByMember":
+        """The answers about all others."""
+        left = KeptByMember()
         left._kept = dict(self._kept)
-        for serial in changed:
-            left._kept.pop(serial, None)
+        for member in changed:
+            left._kept.pop(member, None)
         return left

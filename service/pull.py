@@ -97,8 +97,8 @@ class PullDay:
     def acceptance(self, wrench: Wrench, direction: "Direction") -> "Reason | None":
         """`acceptance_reason` of the wrench that day: the same for every fastener."""
         (reason,) = self.evidence.by_checks.get(
-            wrench.serial,
-            ("acceptance", direction),
+            (wrench.serial, direction),
+            "acceptance",
             (wrench, self.policy.version, self.day),
             lambda: (acceptance_reason(wrench, direction, self.proofs, self.policy, self.day),),
         )
@@ -112,16 +112,11 @@ class PullDay:
         make: "Callable[[], JudgedPull]",
     ) -> "JudgedPull":
         """The verdict on a pull of one wrench, worked out once while what it rests on stands."""
+        member = wrench.serial, direction
         return self.evidence.judged.get(
-            wrench.serial,
-            (direction, torque_nm),
-            (
-                wrench,
-                self.policy,
-                self.today,
-                self.day,
-                self.shop.work.get((wrench.serial, direction)),
-            ),
+            member,
+            torque_nm,
+            (wrench, self.policy, self.today, self.day, self.evidence.use_of(member)),
             make,
         )
 

@@ -14,7 +14,7 @@ from threading import Lock
 from typing import TYPE_CHECKING, Any, Final, TypeVar, cast
 
 from analysis.vocabulary import Direction
-from service.by_wrench import ByWrench, KeptByWrench, exchanged
+from service.by_wrench import ByWrench, KeptByMember, exchanged
 from service.following import Following, Records
 from service.frames import instant_of_day
 from service.kept import Kept
@@ -81,8 +81,8 @@ class ShopEvidence:
         self._ranges: ByWrench[str, WrenchRange] = ByWrench(_ranges, frames)
         self._own_laws = in_force if in_force is not None and _cover(in_force, frames) else None
         self._laws = self._own_laws.evidence if self._own_laws else frames.version
-        # The evidence before this one under whose laws it stands, and the wrenches that differ.
-        self._before: tuple[ShopEvidence, frozenset[str]] | None = None
+        # The evidence before this one under whose laws it stands, and what differs.
+        self._before: tuple[ShopEvidence, frozenset[Member]] | None = None
         self._shared = shared
         self._lock = Lock()
         self._due_lock = Lock()
@@ -92,10 +92,10 @@ class ShopEvidence:
         # What hangs on the laws and a day, and what hangs on the recorded work as well.
         self._days = Kept(MOST_DAYS)
         self.by_work = Kept(MOST_BY_WORK)
-        # What hangs on one wrench: on its checks alone, and on the laws as well; and the pulls.
-        self.by_checks = KeptByWrench()
-        self.by_wrench = KeptByWrench()
-        self.judged = KeptByWrench()
+        # What hangs on one history: on its checks alone, and on the laws as well; and the pulls.
+        self.by_checks = KeptByMember()
+        self.by_member = KeptByMember()
+        self.judged = KeptByMember()
         self._line_ups: dict[Hashable, tuple[Any, frozenset[str]]] = {}
         self._fit: FleetFit | None = None
         self._outcomes: dict[int, tuple[ShopOutcome, ...]] = {}
@@ -140,7 +140,7 @@ class ShopEvidence:
         anew._ranges = base._ranges.moved_on(frames, changed, now)
         anew._works = base._works
         papers = {
-            serial
+            (serial, way)
             for serial in changed
             for way in Direction
             if self.proofs.get((serial, way)) != proofs.get((serial, way))
@@ -149,7 +149,7 @@ class ShopEvidence:
         if anew.laws == self.laws:
             # This one's own fit may be under way: whoever needs the next one's waits for it then.
             anew._before = base, moved
-            anew.by_wrench = base.by_wrench.without(moved)
+            anew.by_member = base.by_member.without(moved)
             anew.judged = base.judged.without(moved | papers)
             anew._line_ups = {
                 key: (made, since | changed) for key, (made, since) in base._line_ups.items()
@@ -245,9 +245,10 @@ class ShopEvidence:
         """
         from analysis.shop import due_of_wrench
 
-        return self.by_wrench.get(
-            serial,
-            *self._asked_due(policy, day, (serial, direction)),
+        member = serial, direction
+        return self.by_member.get(
+            member,
+            *self._asked_due(policy, day, member),
             lambda: due_of_wrench(self.under(policy), serial, direction, day),
         )
 
@@ -257,20 +258,27 @@ class ShopEvidence:
         """What other reliability targets would mean for one wrench; raises as `due` does."""
         from analysis.what_if import what_if_of_wrench
 
-        return self.by_wrench.get(
-            serial,
-            ("what if", direction),
-            (policy.version, self._work.get((serial, direction))),
+        member = serial, direction
+        return self.by_member.get(
+            member,
+            "what if",
+            (policy.version, self.use_of(member)),
             lambda: what_if_of_wrench(self.under(policy), serial, direction),
         )
 
     def known_due(self, policy: Policy, day: float, member: "Member") -> "Due | None":
         """The same where it is known already."""
-        found = self.by_wrench.find(member[0], *self._asked_due(policy, day, member))
+        found = self.by_member.find(member, *self._asked_due(policy, day, member))
         return cast("Due | None", found)
 
     def _asked_due(self, policy: Policy, day: float, member: "Member") -> tuple[Hashable, Hashable]:
-        return ("due", member[1]), (policy.version, day, self._work.get(member))
+        return "due", (policy.version, day, self.use_of(member))
+
+    def use_of(self, member: "Member") -> tuple[object, float | None]:
+        """The work on record since the last check, and the pace: the latter from checks in both
+        directions.
+        """
+        return self._work.get(member), self._pace.get().get(member[0])
 
     def all_due(self, policy: Policy, day: float) -> "dict[tuple[str, Direction], Due]":
         """Due of every wrench and direction that has a stated tolerance and a reading."""
@@ -290,7 +298,7 @@ class ShopEvidence:
                 for start in range(0, len(unknown), _DUE_AT_ONCE):
                     part = replace(shop, fit=shop.fit.only(unknown[start : start + _DUE_AT_ONCE]))
                     for member, due in due_of_shop(part, day).items():
-                        self.by_wrench.put(member[0], *self._asked_due(policy, day, member), due)
+                        self.by_member.put(member, *self._asked_due(policy, day, member), due)
                         found[member] = due
                 self._due = {
                     key: {
@@ -426,7 +434,7 @@ class ShopEvidence:
         if laws is not None and before is not None:
             self._before = None  # and all that it alone holds
             was, changed = before
-            own = self.frames.only(changed)
+            own = self.frames.only({serial for serial, _ in changed})
             fit = update_fleet(was._fitted(), own.wrenches, own.deviations, changed, laws.families)
             if fit is not None:
                 return fit

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Final
 
+from analysis.vocabulary import Direction
 from service.records import CheckPaper
 
 if TYPE_CHECKING:
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
 
     # Frames WRENCHES and READINGS of some wrenches, and who measured each of their checks.
     Loaded = tuple[pl.DataFrame, pl.DataFrame, Mapping[str, CheckPaper]]
+    Member = tuple[str, Direction]
 
 ROWS_OF_A_PART: Final = 16_384  # copied when one of its wrenches is exchanged: some 3 MB
 
@@ -102,16 +104,29 @@ class ShopFrames:
                 del parts[place]
         return ShopFrames(version, wrenches, tuple(parts))
 
-    def differing(self, changed: Set[str], now: "ShopFrames") -> frozenset[str]:
-        """Those of the wrenches whose rows are others than in `now`."""
+    def differing(self, changed: Set[str], now: "ShopFrames") -> "frozenset[Member]":
+        """Of these wrenches, the directions in which their rows are others than in `now`; of one
+        that is itself another, both.
+        """
 
-        def same(serial: str) -> bool:
-            own, other = self.wrenches, now.wrenches
-            return own.filter(own["wrench"] == serial).equals(
-                other.filter(other["wrench"] == serial)
-            ) and self.of_wrench(serial).equals(now.of_wrench(serial))
+        def known(frames: ShopFrames, serial: str) -> "pl.DataFrame":
+            return frames.wrenches.filter(frames.wrenches["wrench"] == serial)
 
-        return frozenset(serial for serial in changed if not same(serial))
+        def of_member(rows: "pl.DataFrame", direction: Direction) -> "pl.DataFrame":
+            return rows.filter(rows["direction"] == direction.value)
+
+        differing: set[Member] = set()
+        for serial in changed:
+            if not known(self, serial).equals(known(now, serial)):
+                differing.update((serial, direction) for direction in Direction)
+                continue
+            before, after = self.of_wrench(serial), now.of_wrench(serial)
+            differing.update(
+                (serial, direction)
+                for direction in Direction
+                if not of_member(before, direction).equals(of_member(after, direction))
+            )
+        return frozenset(differing)
 
 
 def _in_parts(deviations: "pl.DataFrame") -> "list[pl.DataFrame]":

@@ -127,11 +127,11 @@ class ShopLaws:
     def place(self, laws: Laws, evidence: Evidence) -> "FleetFit":
         """Every wrench under the laws; those that stood under them before move as they changed."""
         from analysis.fleet import place_fleet
-        from analysis.fleet_update import changed_wrenches, update_fleet
+        from analysis.fleet_update import changed_members, update_fleet
 
         placed = self._placed
         if placed is not None and placed.laws == laws.evidence:
-            changed = changed_wrenches(placed.deviations, evidence.deviations)
+            changed = changed_members(placed.deviations, evidence.deviations)
             fit = update_fleet(
                 placed.fit, evidence.wrenches, evidence.deviations, changed, laws.families
             )

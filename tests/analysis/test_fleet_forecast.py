@@ -17,7 +17,7 @@ from analysis.due import DuePolicy
 from analysis.fleet import place_fleet
 from analysis.fleet_forecast import FORECASTS, FleetQuestion, forecast_part, forecasts
 from analysis.fleet_laws import FleetLaws, laws_together, learn_fleet_laws, learnt_apart
-from analysis.fleet_update import changed_wrenches, update_fleet
+from analysis.fleet_update import changed_members, update_fleet
 from analysis.law_records import from_record, to_record
 from analysis.outlook import last_days, outlook
 from analysis.pass_probability import pass_probability
@@ -224,7 +224,7 @@ def test_a_new_check_moves_its_wrench_to_where_working_out_everybody_puts_it(
     last = pl.col("day") == pl.col("day").max().over("wrench", "direction")
     before = DEVIATIONS.filter(~(last & (pl.col("wrench") == "S-2")))
     earlier = place_fleet(laws, WRENCHES, before)
-    changed = changed_wrenches(before, DEVIATIONS)
+    changed = changed_members(before, DEVIATIONS)
     updated = update_fleet(earlier, WRENCHES, DEVIATIONS, changed, laws)
     everybody = place_fleet(learnt, WRENCHES, DEVIATIONS)
     assert updated is not None
@@ -243,9 +243,9 @@ def test_a_family_that_nobody_is_of_takes_its_wrenches_back(laws: FleetLaws) -> 
     """Its laws were learnt, though all its checks were voided for a while."""
     of_springs = pl.col("wrench").str.starts_with("S")
     without = place_fleet(laws, WRENCHES, DEVIATIONS.filter(~of_springs))
-    serials = WRENCHES.filter(of_springs)["wrench"].to_list()
-    back = update_fleet(without, WRENCHES, DEVIATIONS, serials, laws)
-    astray = update_fleet(without, WRENCHES, DEVIATIONS, serials)
+    springs = [(name, CW) for name in WRENCHES.filter(of_springs)["wrench"]]
+    back = update_fleet(without, WRENCHES, DEVIATIONS, springs, laws)
+    astray = update_fleet(without, WRENCHES, DEVIATIONS, springs)
     assert back is not None
     assert astray is not None
     assert back.place("S-0", CW)[0].name == "spring, medium"

@@ -9,7 +9,7 @@ import pytest
 from sample_records import NOW, a_check, a_pull, a_tester, a_wrench, points
 from sqlalchemy import text
 
-from analysis.vocabulary import CheckKind
+from analysis.vocabulary import CheckKind, Direction
 from service.api.access import Shop
 from service.api.paging import every_wrench, registry_of
 from service.api.questions import StoredEvidence
@@ -48,6 +48,7 @@ class Recorder:
     def check(self, shop: ShopStore) -> None:
         new = a_check(
             self.random.choice(SERIALS),
+            direction=self.random.choice(list(Direction)),
             performed_at=self.any_day(),
             cycle_count=self.random.choice([None, self.random.randrange(5000)]),
             kind=self.random.choice([CheckKind.AS_FOUND, CheckKind.AS_LEFT]),
