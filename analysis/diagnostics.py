@@ -13,8 +13,10 @@ from typing import Final
 
 import numpy as np
 
+from analysis.arrays import Array
 from analysis.errors import NotEnoughEvidence
 from analysis.family import FamilyFit
+from analysis.history_filter import filter_histories
 from analysis.tails import Tails, standardised_residuals
 
 _FEWEST_RESIDUALS: Final = 30
@@ -56,11 +58,23 @@ def diagnose(family: FamilyFit) -> FamilyDiagnostics | NotEnoughEvidence:
     if len(np.unique(np.round(x, 3))) >= _FEWEST_PLACES:
         design = np.stack([np.ones_like(inverse), inverse], axis=1)
         equal_width = float(het_breuschpagan(z, design)[1])
-    expected = family.surprise_df[family.histories.present].sum()
+    surprise, expected = surprises(family)
     return FamilyDiagnostics(
         residuals=int(z.size),
         normal_p_value=float(normal_ad(z)[1]),
         tails=family.tails,
         equal_width_p_value=equal_width,
-        surprise_ratio=float(family.surprise[family.histories.present].sum() / expected),
+        surprise_ratio=float(surprise.sum() / expected.sum()),
+    )
+
+
+def surprises(family: FamilyFit) -> tuple[Array, Array]:
+    """(N,) sums over each member's checks of the squared standardised prediction error under the
+    most probable law, about chi-squared, and (N,) their degrees of freedom.
+    """
+    found = filter_histories(family.mode, family.histories, events=False, surprises=True)
+    present = family.histories.present
+    return (
+        np.where(present, found.surprise[0], 0.0).sum(axis=1),
+        np.where(present, found.surprise_df, 0.0).sum(axis=1),
     )

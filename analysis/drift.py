@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 
 from analysis.arrays import Array
-from analysis.diagnostics import FamilyDiagnostics, diagnose
+from analysis.diagnostics import FamilyDiagnostics, diagnose, surprises
 from analysis.error_law import DAYS_PER_YEAR, ErrorLaw
 from analysis.errors import NotEnoughEvidence
 from analysis.family import FamilyFit, Source
@@ -186,7 +186,7 @@ def drift(
         outlying=tuple(o for o in family.outlying if o.wrench == history.wrenches[0]),
         segments=_segments(history),
         jumps=_jumps(family, row, history),
-        lack_of_fit=_lack_of_fit(family, row),
+        lack_of_fit=_lack_of_fit(member),
         diagnostics=diagnose(family),
         own_history=_own_history(family.mode, history, deviations),
         points=_points(history),
@@ -288,12 +288,11 @@ def _jumps(family: FamilyFit, row: int, history: Histories) -> tuple[Jump, ...]:
     return tuple(found)
 
 
-def _lack_of_fit(family: FamilyFit, row: int) -> LackOfFit:
+def _lack_of_fit(member: FamilyFit) -> LackOfFit:
     from scipy.special import chdtrc  # slow to import, needed only when a drift is asked for
 
-    statistic = float(family.surprise[row].sum())
-    freedom = int(family.surprise_df[row].sum())
-    return LackOfFit(statistic, freedom, float(chdtrc(freedom, statistic)))
+    (statistic,), (freedom,) = surprises(member)
+    return LackOfFit(float(statistic), int(freedom), float(chdtrc(freedom, statistic)))
 
 
 def _own_history(

@@ -80,8 +80,6 @@ class FamilyFit(FamilyLaws):
     histories   of the members only
     state       (K, N) of the members
     jump_evidence  (N, C) as in `analysis.jumps.JumpScan`
-    surprise, surprise_df  (N, C) squared standardised prediction errors under the mode; (N, 0)
-                where nobody asks
     outlying    readings of the members that were weighted down
     """
 
@@ -89,8 +87,6 @@ class FamilyFit(FamilyLaws):
     histories: Histories
     state: State
     jump_evidence: Array
-    surprise: Array
-    surprise_df: Array
     outlying: tuple[OutlyingReading, ...]
 
     def of_rows(self, rows: list[int]) -> Self:
@@ -109,22 +105,16 @@ class FamilyFit(FamilyLaws):
                 rate_cov=s.rate_cov[..., rows],
             ),
             jump_evidence=self.jump_evidence[rows],
-            surprise=self.surprise[rows],
-            surprise_df=self.surprise_df[rows],
             outlying=tuple(reading for reading in self.outlying if reading.wrench in chosen),
         )
 
     def beside(self, other: Self) -> Self:
         """The same family with the members of both, in order of their serials."""
         checks = max(self.histories.present.shape[1], other.histories.present.shape[1])
-
-        def of_checks(name: str) -> Array:
-            parts = [getattr(each, name) for each in (self, other)]
-            room = checks if all(part.shape[1] for part in parts) else 0
-            return np.concatenate(
-                [np.pad(part, ((0, 0), (0, max(room - part.shape[1], 0)))) for part in parts]
-            )
-
+        jumps = [
+            np.pad(part, ((0, 0), (0, checks - part.shape[1])))
+            for part in (self.jump_evidence, other.jump_evidence)
+        ]
         together = replace(
             self,
             histories=self.histories.beside(other.histories),
@@ -137,9 +127,7 @@ class FamilyFit(FamilyLaws):
                     for part in fields(State)
                 }
             ),
-            jump_evidence=of_checks("jump_evidence"),
-            surprise=of_checks("surprise"),
-            surprise_df=of_checks("surprise_df"),
+            jump_evidence=np.concatenate(jumps),
             outlying=tuple(sorted((*self.outlying, *other.outlying), key=lambda far: far.wrench)),
         )
         names = together.histories.wrenches
@@ -189,34 +177,26 @@ def learn_laws(
     )
 
 
-def place_members(laws: FamilyLaws, members: Histories, *, judged: bool = True) -> FamilyFit:
+def place_members(laws: FamilyLaws, members: Histories) -> FamilyFit:
     """The family with these members, in place of its own if it had any, under laws learnt already.
 
     Each member's place follows from its own history: members placed part by part stand where they
     stand when all are placed at once.
-
-    judged  also how surprising their checks are; else `surprise` is left empty
     """
     if members.size == 1:
         # Numbers of one column are added up in another order than those of several, and differ in
         # the last digit: so that a member stands the same in any company, none is placed alone.
-        pair = place_members(laws, members.take([0, 0]), judged=judged)
+        pair = place_members(laws, members.take([0, 0]))
         once = pair.outlying[: len(pair.outlying) // 2]
         return replace(pair.of_rows([0]), outlying=once)
     weighed, outlying = weigh_readings(members, laws.scale)
     own = find_jumps(laws.mode, with_clock(weighed, laws.basis, laws.typical_pace))
-    surprise = surprise_df = np.zeros((members.size, 0))
-    if judged:
-        checked = filter_histories(laws.mode, own.histories, events=False, surprises=True)
-        surprise, surprise_df = checked.surprise[0], checked.surprise_df
     return FamilyFit(
         **{field.name: getattr(laws, field.name) for field in fields(FamilyLaws)},
         clock_sd_per_year=clock_sd_per_year(weighed, laws.basis, laws.typical_pace, laws.spreads),
         histories=own.histories,
         state=filter_histories(laws.law, own.histories, events=False).state,
         jump_evidence=own.evidence,
-        surprise=surprise,
-        surprise_df=surprise_df,
         outlying=outlying,
     )
 

@@ -194,7 +194,7 @@ def _answers(group: _Group, question: FleetQuestion, pace: Mapping[str, float]) 
     at_once = max(1, _CELLS_AT_ONCE // max(group.laws.law.size, group.members.present.shape[1]))
     return pl.concat(
         [
-            _of_members(place_members(group.laws, part, judged=False), group, table, question, pace)
+            _of_members(place_members(group.laws, part), group, table, question, pace)
             for _, part in group.members.by_length(at_once)
         ]
     )

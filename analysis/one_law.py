@@ -58,8 +58,8 @@ def promise_kept(family: FamilyLaws, one: ErrorLaw, teachers: Histories) -> Arra
     for up to _JUDGES of them.
     """
     judges = teachers.take(np.linspace(0, teachers.size - 1, _JUDGES).astype(np.intp))
-    many = place_members(family, judges, judged=False)
-    single = place_members(replace(family, law=one), judges, judged=False)
+    many = place_members(family, judges)
+    single = place_members(replace(family, law=one), judges)
     day = last_days(many) + DAYS_PER_YEAR
     views = outlook(many, day), outlook(single, day)
     held = []

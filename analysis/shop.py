@@ -77,15 +77,28 @@ def due_of_shop(shop: Shop, as_of_day: float) -> dict[tuple[str, Direction], Due
     return answer
 
 
-def due_of_wrench(shop: Shop, wrench: str, direction: Direction, as_of_day: float) -> Due:
+def due_of_wrench(
+    shop: Shop,
+    wrench: str,
+    direction: Direction,
+    as_of_day: float,
+    seen: Outlooks | None = None,
+) -> Due:
     """Due date of one wrench in one direction.
+
+    seen  `outlooks_of_wrench` under the same rules on the same day, whatever work was recorded
+          since; None: worked out here
 
     Raises OutsideRange without a stated tolerance that way, NotEnoughEvidence without a reading.
     """
-    shop.ranges[wrench].mpd_pct(direction, 1.0)
-    family, row = shop.fit.place(wrench, direction)
-    (group,) = planned_groups(shop, family.of_rows([row]))
-    return _due_of_group(shop, group, _outlooks(shop, group, as_of_day))[wrench, direction]
+    group = planned_wrench(shop, wrench, direction)
+    found = seen or _outlooks(shop, group, as_of_day)
+    return _due_of_group(shop, group, found)[wrench, direction]
+
+
+def outlooks_of_wrench(shop: Shop, wrench: str, direction: Direction, as_of_day: float) -> Outlooks:
+    """What `due_of_wrench` rests on and recorded work does not change; raises as it does."""
+    return _outlooks(shop, planned_wrench(shop, wrench, direction), as_of_day)
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +140,14 @@ def planned_groups(shop: Shop, family: FamilyFit) -> Iterator[PlannedGroup]:
                 for name, checked in zip(names, last_days(group), strict=True)
             ),
         )
+
+
+def planned_wrench(shop: Shop, wrench: str, direction: Direction) -> PlannedGroup:
+    """One wrench in one direction; raises as `due_of_wrench` does."""
+    shop.ranges[wrench].mpd_pct(direction, 1.0)
+    family, row = shop.fit.place(wrench, direction)
+    (group,) = planned_groups(shop, family.of_rows([row]))
+    return group
 
 
 def _outlooks(shop: Shop, group: PlannedGroup, as_of_day: float) -> Outlooks:

@@ -16,11 +16,11 @@ from typing import Final
 
 import numpy as np
 
-from analysis.due import Bound, policy_caps
+from analysis.due import Bound, months_caps, policy_caps
 from analysis.error_law import DAYS_PER_YEAR
 from analysis.outlook import last_days
 from analysis.pass_curve import PassCurve
-from analysis.shop import PlannedGroup, Shop, planned_groups
+from analysis.shop import PlannedGroup, Shop, planned_groups, planned_wrench
 from analysis.vocabulary import Direction
 
 TARGETS: Final = (0.80, 0.90, 0.95, 0.98)
@@ -89,7 +89,7 @@ def what_if_of_shop(shop: Shop, targets: Sequence[float] = TARGETS) -> WhatIf:
     for family in shop.fit.families:
         for group in planned_groups(shop, family):
             names = group.family.histories.wrenches
-            found = _outcomes(group, shop, targets)
+            found = _outcomes(group, _curve(group, shop), shop, targets)
             wrenches.update(
                 {(name, family.direction): each for name, each in zip(names, found, strict=True)}
             )
@@ -105,25 +105,39 @@ def what_if_of_shop(shop: Shop, targets: Sequence[float] = TARGETS) -> WhatIf:
 
 
 def what_if_of_wrench(
-    shop: Shop, wrench: str, direction: Direction, targets: Sequence[float] = TARGETS
+    shop: Shop,
+    wrench: str,
+    direction: Direction,
+    targets: Sequence[float] = TARGETS,
+    curve: PassCurve | None = None,
 ) -> tuple[TargetOutcome, ...]:
     """One wrench in one direction, in the order of the targets.
 
+    curve  `curve_of_wrench` under the same rules, whatever work was recorded since; None: worked
+           out here
+
     Raises OutsideRange without a stated tolerance that way, NotEnoughEvidence without a reading.
     """
-    shop.ranges[wrench].mpd_pct(direction, 1.0)
-    family, row = shop.fit.place(wrench, direction)
-    (group,) = planned_groups(shop, family.of_rows([row]))
-    return _outcomes(group, shop, targets)[0]
+    group = planned_wrench(shop, wrench, direction)
+    return _outcomes(group, curve or _curve(group, shop), shop, targets)[0]
+
+
+def curve_of_wrench(shop: Shop, wrench: str, direction: Direction) -> PassCurve:
+    """What `what_if_of_wrench` rests on and recorded work does not change; raises as it does."""
+    return _curve(planned_wrench(shop, wrench, direction), shop)
+
+
+def _curve(group: PlannedGroup, shop: Shop) -> PassCurve:
+    start = last_days(group.family)
+    return PassCurve.of(group, float((months_caps(start, shop.rules.due) - start).max()))
 
 
 def _outcomes(
-    group: PlannedGroup, shop: Shop, targets: Sequence[float]
+    group: PlannedGroup, curve: PassCurve, shop: Shop, targets: Sequence[float]
 ) -> list[tuple[TargetOutcome, ...]]:
     """For each member of a group, its outcome under each target."""
     start = last_days(group.family)
     caps = policy_caps(start, shop.rules.due, group.uses)
-    curve = PassCurve.of(group, float((caps.months_day - start).max()))
     by_target = []
     for target in targets:
         days = curve.first_crossing(target)

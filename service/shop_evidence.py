@@ -63,7 +63,7 @@ class ShopEvidence:
     """The frames of one shop, and what is worked out from them; begun by `of`.
 
     proofs    the checks of each wrench and direction as proofs, in the order in which they count
-    in_force  laws that the store holds; they serve if they cover every wrench. None: there are none
+    own_laws  laws in force that cover every wrench; None: there are none
     shared    whose laws they are; None: this evidence has laws of its own
     """
 
@@ -71,7 +71,7 @@ class ShopEvidence:
         self,
         frames: ShopFrames,
         proofs: "Mapping[Member, tuple[Proof, ...]]",
-        in_force: "Laws | None" = None,
+        own_laws: "Laws | None" = None,
         shared: "ShopLaws | None" = None,
     ) -> None:
         self.frames = frames
@@ -79,7 +79,7 @@ class ShopEvidence:
         self._standings: ByWrench[Member, Standing] = ByWrench(_standings, frames)
         self._pace: ByWrench[str, float] = ByWrench(_pace, frames)
         self._ranges: ByWrench[str, WrenchRange] = ByWrench(_ranges, frames)
-        self._own_laws = in_force if in_force is not None and _cover(in_force, frames) else None
+        self._own_laws = own_laws
         self._laws = self._own_laws.evidence if self._own_laws else frames.version
         # The evidence before this one under whose laws it stands, and what differs.
         self._before: tuple[ShopEvidence, frozenset[Member]] | None = None
@@ -116,9 +116,12 @@ class ShopEvidence:
         in_force: "Laws | None" = None,
         shared: "ShopLaws | None" = None,
     ) -> "ShopEvidence":
-        """The evidence as it was read whole."""
+        """The evidence as it was read whole.
+
+        in_force  laws that the store holds; they serve if they cover every wrench. None: none
+        """
         frames = ShopFrames.of(version, loaded)
-        return cls(frames, _proofs(frames, loaded), in_force, shared)
+        return cls(frames, _proofs(frames, loaded), _covering(in_force, frames), shared)
 
     def moved_on(
         self, version: str, changed: Set[str], loaded: "Loaded", in_force: "Laws | None" = None
@@ -127,14 +130,16 @@ class ShopEvidence:
 
         changed   the wrenches that may have changed
         loaded    of these alone
-        in_force  as of the class
+        in_force  as in `of`
         """
         now = ShopFrames.of(version, loaded)
         moved = self.frames.differing(changed, now)
         frames = self.frames.moved_on(version, changed, now)
         proofs = exchanged(self.proofs, changed, _proofs(now, loaded))
         base = self._base
-        anew = ShopEvidence(frames, proofs, in_force, self._shared)
+        known = in_force is not None and in_force.evidence == self.laws
+        laws = _covering(in_force, now if known and self._own_laws else frames)
+        anew = ShopEvidence(frames, proofs, laws, self._shared)
         anew._standings = base._standings.moved_on(frames, changed, now)
         anew._pace = base._pace.moved_on(frames, changed, now)
         anew._ranges = base._ranges.moved_on(frames, changed, now)
@@ -243,28 +248,39 @@ class ShopEvidence:
 
         Raises as `analysis.shop.due_of_wrench` does.
         """
-        from analysis.shop import due_of_wrench
+        from analysis.shop import due_of_wrench, outlooks_of_wrench
 
         member = serial, direction
-        return self.by_member.get(
-            member,
-            *self._asked_due(policy, day, member),
-            lambda: due_of_wrench(self.under(policy), serial, direction, day),
-        )
+
+        def made() -> "Due":
+            shop = self.under(policy)
+            seen = self.by_member.get(
+                member,
+                "outlooks",
+                (policy.version, day),
+                lambda: outlooks_of_wrench(shop, *member, day),
+            )
+            return due_of_wrench(shop, *member, day, seen)
+
+        return self.by_member.get(member, *self._asked_due(policy, day, member), made)
 
     def what_if(
         self, policy: Policy, serial: str, direction: "Direction"
     ) -> "tuple[TargetOutcome, ...]":
         """What other reliability targets would mean for one wrench; raises as `due` does."""
-        from analysis.what_if import what_if_of_wrench
+        from analysis.what_if import curve_of_wrench, what_if_of_wrench
 
         member = serial, direction
-        return self.by_member.get(
-            member,
-            "what if",
-            (policy.version, self.use_of(member)),
-            lambda: what_if_of_wrench(self.under(policy), serial, direction),
-        )
+
+        def made() -> "tuple[TargetOutcome, ...]":
+            shop = self.under(policy)
+            curve = self.by_member.get(
+                member, "curve", policy.version, lambda: curve_of_wrench(shop, *member)
+            )
+            return what_if_of_wrench(shop, *member, curve=curve)
+
+        by = policy.version, self.use_of(member)
+        return self.by_member.get(member, "what if", by, made)
 
     def known_due(self, policy: Policy, day: float, member: "Member") -> "Due | None":
         """The same where it is known already."""
@@ -412,7 +428,7 @@ class ShopEvidence:
 
     def under_laws(self, laws: "Laws") -> "ShopEvidence":
         """The same evidence under other laws in force; what does not rest on laws is kept."""
-        anew = ShopEvidence(self.frames, self.proofs, laws, self._shared)
+        anew = ShopEvidence(self.frames, self.proofs, _covering(laws, self.frames), self._shared)
         for name in _NOT_BY_LAWS:
             setattr(anew, name, getattr(self._base, name))
         return anew
@@ -442,10 +458,13 @@ class ShopEvidence:
         return self._shared.place(laws or self._shared.learn(evidence), evidence)
 
 
-def _cover(laws: "Laws", frames: ShopFrames) -> bool:
+def _covering(laws: "Laws | None", frames: ShopFrames) -> "Laws | None":
+    """The laws, if every wrench of the frames that has a reading is of a family of theirs."""
     from analysis.fleet import laws_cover
 
-    return laws_cover(laws.families, frames.wrenches, frames.deviations)
+    if laws is None or not laws_cover(laws.families, frames.wrenches, frames.deviations):
+        return None
+    return laws
 
 
 def _proofs(frames: ShopFrames, loaded: "Loaded") -> "Mapping[Member, tuple[Proof, ...]]":

@@ -155,7 +155,6 @@ def family_of(
     """A family whose law is given, not learnt: K laws, each wrench filtered under each."""
     histories = with_clock(histories, basis, pace)
     filtered = filter_histories(law, histories)
-    checked = filter_histories(law.take([0]), histories, surprises=True)
     return FamilyFit(
         name="invented",
         direction=Direction.CLOCKWISE,
@@ -173,8 +172,6 @@ def family_of(
         histories=histories,
         state=filtered.state,
         jump_evidence=np.zeros(histories.present.shape),
-        surprise=checked.surprise[0],
-        surprise_df=checked.surprise_df,
         outlying=(),
     )
 

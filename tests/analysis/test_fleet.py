@@ -145,7 +145,6 @@ def test_states_are_the_filter_s_under_every_law(shop: FleetFit) -> None:
     part = family.of_rows([4, 1])
     assert part.histories.wrenches == ("M4", "M1")
     np.testing.assert_array_equal(part.state.level_cov, family.state.level_cov[..., [4, 1]])
-    np.testing.assert_array_equal(part.surprise, family.surprise[[4, 1]])
     np.testing.assert_array_equal(part.jump_evidence, family.jump_evidence[[4, 1]])
 
 

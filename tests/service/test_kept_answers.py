@@ -123,6 +123,25 @@ def test_work_in_one_direction_counts_in_both(kept: Kept) -> None:
     assert all(after[way].use != before[way].use for way in (CW, CCW))
 
 
+def test_recorded_work_has_no_chance_worked_out_anew(
+    kept: Kept, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It moves the cap in cycles; chances rest on checks."""
+    kept.dues()
+    with kept.store.write(LOCAL_SHOP) as shop:
+        shop.pulls.add_many([a_pull(wrench=SERIAL, performed_at=NOW - timedelta(days=9))])
+    evidence, _, policy = kept.evidence()
+
+    def refuse(*_: object) -> None:
+        raise AssertionError("worked out anew")
+
+    monkeypatch.setattr("analysis.shop.outlooks", refuse)
+    monkeypatch.setattr("analysis.pass_curve.PassCurve.of", refuse)
+    for way in (CW, CCW):
+        evidence.due(policy, TODAY, SERIAL, way)
+        evidence.what_if(policy, SERIAL, way)
+
+
 def test_another_tolerance_is_another_answer(kept: Kept) -> None:
     before = kept.dues()
     with kept.store.write(LOCAL_SHOP) as shop:
