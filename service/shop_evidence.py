@@ -43,9 +43,7 @@ if TYPE_CHECKING:
 Made = TypeVar("Made")
 
 # What is worked out without laws.
-_NOT_BY_LAWS: Final = (
-    "by_checks", "_standings", "_pace", "_ranges", "_works", "_circumstances", "_studies"
-)  # fmt: skip
+_NOT_BY_LAWS: Final = ("by_checks", "_standings", "_pace", "_ranges", "_works")
 MOST_DAYS: Final = 2  # of one evidence: two kilobytes a wrench and direction each
 MOST_BY_WORK: Final = 64
 _DUE_AT_ONCE: Final = 64  # members; what is found of them others can use meanwhile
@@ -57,6 +55,23 @@ class _OnRecord:
 
     until_day: float
     work: "Mapping[Member, Work]"
+
+
+class _Once:
+    """What does not hang on the recorded work: of an evidence and of all that stand beside work."""
+
+    def __init__(self) -> None:
+        self.lock = Lock()
+        # Apart, so that a study under way holds up no forecast.
+        self.study_lock = Lock()
+        self.line_up_lock = Lock()
+        # The evidence before under whose laws this one stands, and what differs.
+        self.before: tuple[ShopEvidence, frozenset[Member]] | None = None
+        self.fit: FleetFit | None = None
+        self.outcomes: dict[int, tuple[ShopOutcome, ...]] = {}
+        self.line_ups: dict[Hashable, tuple[Any, frozenset[str]]] = {}
+        self.circumstances: pl.DataFrame | None = None
+        self.studies: dict[int, RangeStudy] = {}
 
 
 class ShopEvidence:
@@ -81,14 +96,9 @@ class ShopEvidence:
         self._ranges: ByWrench[str, WrenchRange] = ByWrench(_ranges, frames)
         self._own_laws = own_laws
         self._laws = self._own_laws.evidence if self._own_laws else frames.version
-        # The evidence before this one under whose laws it stands, and what differs.
-        self._before: tuple[ShopEvidence, frozenset[Member]] | None = None
         self._shared = shared
-        self._lock = Lock()
+        self._once = _Once()
         self._due_lock = Lock()
-        # Apart, so that a study under way holds up no forecast.
-        self._study_lock = Lock()
-        self._line_up_lock = Lock()
         # What hangs on the laws and a day, and what hangs on the recorded work as well.
         self._days = Kept(MOST_DAYS)
         self.by_work = Kept(MOST_BY_WORK)
@@ -96,16 +106,11 @@ class ShopEvidence:
         self.by_checks = KeptByMember()
         self.by_member = KeptByMember()
         self.judged = KeptByMember()
-        self._line_ups: dict[Hashable, tuple[Any, frozenset[str]]] = {}
-        self._fit: FleetFit | None = None
-        self._outcomes: dict[int, tuple[ShopOutcome, ...]] = {}
         self._due: dict[tuple[int, float], dict[Member, Due]] = {}
-        self._circumstances: pl.DataFrame | None = None
-        self._studies: dict[int, RangeStudy] = {}
         self._work: Mapping[Member, Work] = {}
         self._works: Following[_OnRecord] = Following()
-        # What does not hang on the work is kept by the one that the others were made from.
-        self._base = self
+        # The one beside the work of now, which knows nothing of this: what nobody asks any more is
+        # then freed at once, and no circle waits for the collector.
         self._latest: tuple[object, ShopEvidence] | None = None
 
     @classmethod
@@ -136,28 +141,27 @@ class ShopEvidence:
         moved = self.frames.differing(changed, now)
         frames = self.frames.moved_on(version, changed, now)
         proofs = exchanged(self.proofs, changed, _proofs(now, loaded))
-        base = self._base
         known = in_force is not None and in_force.evidence == self.laws
         laws = _covering(in_force, now if known and self._own_laws else frames)
         anew = ShopEvidence(frames, proofs, laws, self._shared)
-        anew._standings = base._standings.moved_on(frames, changed, now)
-        anew._pace = base._pace.moved_on(frames, changed, now)
-        anew._ranges = base._ranges.moved_on(frames, changed, now)
-        anew._works = base._works
+        anew._standings = self._standings.moved_on(frames, changed, now)
+        anew._pace = self._pace.moved_on(frames, changed, now)
+        anew._ranges = self._ranges.moved_on(frames, changed, now)
+        anew._works = self._works
         papers = {
             (serial, way)
             for serial in changed
             for way in Direction
             if self.proofs.get((serial, way)) != proofs.get((serial, way))
         }
-        anew.by_checks = base.by_checks.without(moved | papers)
+        anew.by_checks = self.by_checks.without(moved | papers)
         if anew.laws == self.laws:
             # This one's own fit may be under way: whoever needs the next one's waits for it then.
-            anew._before = base, moved
-            anew.by_member = base.by_member.without(moved)
-            anew.judged = base.judged.without(moved | papers)
-            anew._line_ups = {
-                key: (made, since | changed) for key, (made, since) in base._line_ups.items()
+            anew._once.before = self, moved
+            anew.by_member = self.by_member.without(moved)
+            anew.judged = self.judged.without(moved | papers)
+            anew._once.line_ups = {
+                key: (made, since | changed) for key, (made, since) in self._once.line_ups.items()
             }
         return anew
 
@@ -193,6 +197,7 @@ class ShopEvidence:
             ).work
             other._due_lock, other._due = Lock(), {}
             other.by_work = Kept(MOST_BY_WORK)
+            other._latest = None
             latest = version, other
             self._latest = latest
         return latest[1]
@@ -229,9 +234,9 @@ class ShopEvidence:
     def under(self, policy: Policy) -> "FittedShop":
         """The fitted shop under a policy; the first call fits the fleet."""
         key = "shop", policy.version, policy.tolerated_pull_risk
-        return self.by_work.get(key, lambda: self._under(policy))
+        return self.by_work.get(key, lambda: self._under(policy, self._work))
 
-    def _under(self, policy: Policy) -> "FittedShop":
+    def _under(self, policy: Policy, work: "Mapping[Member, Work]") -> "FittedShop":
         from analysis.shop import Shop
 
         return Shop(
@@ -240,7 +245,7 @@ class ShopEvidence:
             deviations=self.deviations,
             pace=self._pace.get(),
             rules=rules_of(policy),
-            work=self._work,
+            work=work,
         )
 
     def due(self, policy: Policy, day: float, serial: str, direction: "Direction") -> "Due":
@@ -334,16 +339,16 @@ class ShopEvidence:
 
         moved_on  makes it from what an earlier version kept, and the serials changed since
         """
-        base = self._base
-        with base._line_up_lock:
-            made, since = base._line_ups.get(key, (None, frozenset()))
+        once = self._once
+        with once.line_up_lock:
+            made, since = once.line_ups.get(key, (None, frozenset()))
             if made is None:
                 made = whole()
             elif since:
                 made = moved_on(made, since)
-            others = [each for each in base._line_ups if each != key][1 - MOST_DAYS :]
-            base._line_ups = {each: base._line_ups[each] for each in others}
-            base._line_ups[key] = made, frozenset()
+            others = [each for each in once.line_ups if each != key][1 - MOST_DAYS :]
+            once.line_ups = {each: once.line_ups[each] for each in others}
+            once.line_ups[key] = made, frozenset()
         return made  # type: ignore[no-any-return]
 
     def shop_day(self, policy: Policy, today: float, day: float) -> "ShopDay":
@@ -356,9 +361,9 @@ class ShopEvidence:
                 # The due dates have found it on their way.
                 due = self.all_due(policy, today)
                 passing = {member: each.waits[0].pass_probability for member, each in due.items()}
-            return shop_day(self._base.under(policy), day, passing)
+            return shop_day(self._under(policy, {}), day, passing)
 
-        return self._base._days.get((policy.version, day), made)
+        return self._days.get((policy.version, day), made)
 
     def forecasts(self, policy: Policy, day: float) -> "pl.DataFrame":
         """Every wrench and direction at once, columns `analysis.fleet_forecast.FORECASTS`."""
@@ -384,21 +389,19 @@ class ShopEvidence:
         """
         from analysis.what_if import what_if_of_shop
 
-        if self is not self._base:
-            return self._base.other_targets(policy)
-        shop = self.under(policy)
-        with self._lock:
-            if policy.version not in self._outcomes:
-                self._outcomes = {policy.version: what_if_of_shop(shop).shop}
-            return self._outcomes[policy.version]
+        shop, once = self._under(policy, {}), self._once
+        with once.lock:
+            if policy.version not in once.outcomes:
+                once.outcomes = {policy.version: what_if_of_shop(shop).shop}
+            return once.outcomes[policy.version]
 
     def with_circumstances(self, load: "Callable[[], pl.DataFrame]") -> None:
         """Have what a range study asks of this very evidence beside it.
 
         load   gives the frame `analysis.evidence.CIRCUMSTANCES`
         """
-        if self._base._circumstances is None:
-            self._base._circumstances = load()
+        if self._once.circumstances is None:
+            self._once.circumstances = load()
 
     def range_study(self, policy: Policy) -> "RangeStudy":
         """What the shop's own checks say about the bottom of the range, under a policy."""
@@ -406,19 +409,20 @@ class ShopEvidence:
         from analysis.range_study import StudyRules, range_study
         from analysis.trust_floor import PPK_AIMED_AT
 
-        with self._study_lock:
-            if policy.version not in self._base._studies:
+        once = self._once
+        with once.study_lock:
+            if policy.version not in once.studies:
                 rules = StudyRules(
                     bands=Bands(policy.low_band_below, policy.upper_band_above),
                     low_mark=policy.caution_below,
                     tolerated_pull_risk=policy.tolerated_pull_risk,
                     ppk_aimed_at=PPK_AIMED_AT,
                 )
-                told = self._base._circumstances
+                told = once.circumstances
                 assert told is not None  # noqa: S101 - whoever asks for a study has had them read
                 study = range_study(self.wrenches, self.deviations, told, rules)
-                self._base._studies = {policy.version: study}
-            return self._base._studies[policy.version]
+                once.studies = {policy.version: study}
+            return once.studies[policy.version]
 
     @property
     def to_learn_from(self) -> "Evidence":
@@ -430,15 +434,17 @@ class ShopEvidence:
         """The same evidence under other laws in force; what does not rest on laws is kept."""
         anew = ShopEvidence(self.frames, self.proofs, _covering(laws, self.frames), self._shared)
         for name in _NOT_BY_LAWS:
-            setattr(anew, name, getattr(self._base, name))
+            setattr(anew, name, getattr(self, name))
+        anew._once.circumstances = self._once.circumstances
+        anew._once.studies = self._once.studies
         return anew
 
     def _fitted(self) -> "FleetFit":
-        base = self._base
-        with base._lock:
-            if base._fit is None:
-                base._fit = base._placed()
-            return base._fit
+        once = self._once
+        with once.lock:
+            if once.fit is None:
+                once.fit = self._placed()
+            return once.fit
 
     def _placed(self) -> "FleetFit":
         from analysis.fleet import fit_fleet
@@ -446,9 +452,9 @@ class ShopEvidence:
 
         if self._shared is None:
             return fit_fleet(self.wrenches, self.deviations)
-        laws, before = self._own_laws, self._before
+        laws, before = self._own_laws, self._once.before
         if laws is not None and before is not None:
-            self._before = None  # and all that it alone holds
+            self._once.before = None  # and all that it alone holds
             was, changed = before
             own = self.frames.only({serial for serial, _ in changed})
             fit = update_fleet(was._fitted(), own.wrenches, own.deviations, changed, laws.families)

@@ -1,7 +1,10 @@
 """The fleet is fitted once for one evidence, however many ask, and anew when it changes."""
 
+import gc
 import threading
 import time
+import weakref
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from typing import Any
@@ -158,3 +161,38 @@ def test_a_study_under_way_holds_up_no_fit(
         assert fitting.made == 1
         assert not study.done()
         let_go.set()
+
+
+@pytest.fixture
+def no_collector() -> Iterator[None]:
+    """What lies in a circle stays."""
+    gc.disable()
+    yield
+    gc.enable()
+
+
+def beside_work(evidence: ShopEvidence, pulls_version: int) -> ShopEvidence:
+    return evidence.with_work(pulls_version, 20_000.0, nothing, lambda _: {})
+
+
+def test_evidence_beside_work_that_went_on_is_freed_at_once(
+    fitting: Fitting, no_collector: None
+) -> None:
+    """Else every pull recorded would leave one behind."""
+    evidence = FleetCache().evidence("local", "a-1", None, nothing)
+    left = []
+    for pulls_version in range(3):
+        beside = beside_work(evidence, pulls_version)
+        beside.under(Policy())
+        left.append(weakref.ref(beside))
+        del beside
+    assert [each() is None for each in left] == [True, True, False]
+
+
+def test_evidence_that_nobody_holds_is_freed_at_once(fitting: Fitting, no_collector: None) -> None:
+    evidence = FleetCache().evidence("local", "a-1", None, nothing)
+    beside = beside_work(evidence, 1)
+    beside.under(Policy())
+    left = [weakref.ref(evidence), weakref.ref(beside)]
+    del evidence, beside
+    assert [each() is None for each in left] == [True, True]
