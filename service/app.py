@@ -5,22 +5,23 @@ import math
 import os
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from functools import partial
 from typing import Any, Final
 
 from litestar import Litestar, Request
 from litestar.di import Provide
 
 from service.access.rates import Rates
-from service.api.access import Shops
 from service.api.admission import Admission
 from service.api.body import MOST_BYTES, StrictRequest
-from service.api.fleet_days import FleetDays, FleetDaysOfShops
-from service.api.made_ready import MadeReady, MadeReadyOfShops
+from service.api.fleet_days import FleetDays
+from service.api.made_ready import MadeReady
 from service.api.methods import Application
 from service.api.problems import problem_response
 from service.api.proxies import Proxies
 from service.api.questions import Held, held_response
 from service.api.routes import HANDLERS, dependencies
+from service.api.shops import Shops
 from service.api.warm_up import WarmUp
 from service.clock import Clock
 from service.logs import log_json_lines
@@ -49,15 +50,13 @@ def create_app(
     shop    key of the shop whose forecasts are worked out first; None: from the settings
     clock   None: from the settings
     warm    whether these are worked out, in the background, when it starts
-    relearn_after_s  as in `service.api.access.Shops`
+    relearn_after_s  as in `service.api.shops.Shops`
 
     The settings are those of the environment. Raises UnusableSettings and StoreUnusable.
     """
     settings = Settings.from_environment(os.environ)
     opened = store or Store.open(settings.store)
-    shops = Shops(opened, clock or settings.clock(), relearn_after_s)
-    fleet_days = FleetDaysOfShops(shops)
-    made_ready = MadeReadyOfShops(shops)
+    shops = Shops(opened, clock or settings.clock(), relearn_after_s, settings.shops_mib)
     proxies = Proxies(settings.trusted_proxies)
     admission = Admission(
         shops,
@@ -67,20 +66,18 @@ def create_app(
     )
 
     def fleet_days_of_caller(request: Request[Any, Any, Any]) -> FleetDays:
-        return fleet_days.of(request.auth.shop)
+        return shops.held(request.auth.shop).fleet_days
 
     def made_ready_for_caller(request: Request[Any, Any, Any]) -> MadeReady:
-        return made_ready.of(request.auth.shop)
+        return shops.held(request.auth.shop).made_ready
 
     @asynccontextmanager
     async def running(_: Litestar) -> AsyncIterator[None]:
-        warm_up = WarmUp(shops.shop(shop or settings.shop))
+        warm_up = WarmUp(partial(shops.shop, shop or settings.shop))
         if warm:
             warm_up.start()
         yield
         warm_up.call_off()
-        fleet_days.call_off()
-        made_ready.call_off()
         shops.call_off()
         if store is None:
             opened.close()

@@ -9,6 +9,8 @@ wrenches that changed. Two questions at once wait for one fit instead of making 
 recorded all day: it moves due dates, and no fleet is fitted anew for it.
 """
 
+from collections import deque
+from collections.abc import Callable
 from datetime import datetime
 from threading import Lock
 from typing import TYPE_CHECKING, Final, Protocol
@@ -26,6 +28,11 @@ if TYPE_CHECKING:
 MOST_PAST: Final = 2  # evidence as of an instant, of one shop
 MOST_ANSWERS: Final = 1024  # about one wrench in one question: some ten kilobytes each
 
+# What a shop takes of which everything was asked, measured: `tests/benchmarks/many_shops.py`.
+BYTES_OF_A_SHOP: Final = 4 * 2**20
+BYTES_OF_A_WRENCH: Final = 200 * 2**10
+BYTES_OF_A_READING: Final = 256
+
 
 class Source(Records, Protocol):
     """One snapshot of a shop's records, and the evidence in it."""
@@ -36,17 +43,23 @@ class Source(Records, Protocol):
 
 
 class FleetCache:
-    """What was used last, of every shop of this process.
+    """What was used last of a shop.
 
-    laws  those of the shop's store serve, learnt anew a while after a change; None: every evidence
-          has laws of its own
+    laws   those of the shop's store serve, learnt anew a while after a change; None: every evidence
+           has laws of its own
+    grown  called whenever the size is another
     """
 
-    def __init__(self, laws: "ShopLaws | None" = None) -> None:
+    def __init__(
+        self, laws: "ShopLaws | None" = None, grown: Callable[[], None] = lambda: None
+    ) -> None:
         self._lock = Lock()
         self._now: dict[str, Following[ShopEvidence]] = {}
         self._past = Kept(MOST_PAST)
         self._laws = laws
+        self._grown = grown
+        self._size_now = 0
+        self._sizes_past: deque[int] = deque(maxlen=MOST_PAST)
         self.registries: Following[Registry] = Following()
         # As they were sent, by the tag of the question, which holds all that they depend on.
         self.answers = Kept(MOST_ANSWERS)
@@ -73,7 +86,7 @@ class FleetCache:
         """
         if as_of is not None:
             key = shop, version, as_of
-            return self._past.get(key, lambda: ShopEvidence.of(version, source.load(None)))
+            return self._past.get(key, lambda: self._past_of(version, source))
 
         def whole() -> ShopEvidence:
             loaded = source.load(None)
@@ -92,17 +105,35 @@ class FleetCache:
         following = self._following(shop)
         return following.get((version, laws.evidence if laws else version), source, whole, moved_on)
 
-    def call_off(self) -> None:
-        """After this no laws are stored any more."""
+    @property
+    def size(self) -> int:
+        """Bytes, by estimate: what the evidence takes once everything was asked about it."""
+        return BYTES_OF_A_SHOP + self._size_now + sum(self._sizes_past)
+
+    def let_go(self) -> None:
+        """Nobody will ask any more: nothing is worked out beforehand."""
         if self._laws is not None:
-            self._laws.call_off()
+            self._laws.let_go()
 
     def _following(self, shop: str) -> Following[ShopEvidence]:
         with self._lock:
             return self._now.setdefault(shop, Following())
 
+    def _past_of(self, version: str, source: Source) -> ShopEvidence:
+        entry = ShopEvidence.of(version, source.load(None))
+        self._sizes_past.append(_size(entry))
+        self._grown()
+        return entry
+
     def _begun(self, entry: ShopEvidence) -> ShopEvidence:
+        self._size_now = _size(entry)
+        self._grown()
         if self._laws is not None and entry.laws != entry.frames.version:
-            self._laws.learn_soon(entry.to_learn_from)
+            self._laws.learn_soon()
         self.changes += 1
         return entry
+
+
+def _size(entry: ShopEvidence) -> int:
+    frames = entry.frames
+    return BYTES_OF_A_WRENCH * frames.wrenches.height + BYTES_OF_A_READING * frames.readings

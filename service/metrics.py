@@ -62,6 +62,23 @@ LEARNING_SECONDS: Final = Histogram(
     buckets=_SECONDS,
     registry=_registry,
 )
+SHOPS_HELD: Final = Gauge(
+    "wrench_drift_shops_held",
+    "Shops whose forecasts are kept at hand.",
+    multiprocess_mode="livesum",
+    registry=_registry,
+)
+SHOPS_HELD_BYTES: Final = Gauge(
+    "wrench_drift_shops_held_bytes",
+    "What they take, by estimate, as WRENCH_DRIFT_SHOPS_MIB bounds it in each process.",
+    multiprocess_mode="livesum",
+    registry=_registry,
+)
+SHOPS_LET_GO: Final = Counter(
+    "wrench_drift_shops_let_go",
+    "Shops let go because others were asked about since; who asks has them read again.",
+    registry=_registry,
+)
 
 
 @contextmanager
@@ -89,6 +106,13 @@ def count_records(stored: Mapping[str, int]) -> None:
     """Count what a transaction stored for good, by kind."""
     for kind, count in stored.items():
         RECORDS.labels(kind).inc(count)
+
+
+def note_shops(held: int, size: int, let_go: int) -> None:
+    """How many shops the process holds, their size in bytes, and how many it just let go."""
+    SHOPS_HELD.set(held)
+    SHOPS_HELD_BYTES.set(size)
+    SHOPS_LET_GO.inc(let_go)
 
 
 def exposition() -> bytes:

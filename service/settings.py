@@ -17,11 +17,13 @@ SHOP: Final = "WRENCH_DRIFT_SHOP"
 PINNED_AT: Final = "WRENCH_DRIFT_PINNED_AT"
 ALLOWED_HOSTS: Final = "WRENCH_DRIFT_ALLOWED_HOSTS"
 REQUESTS_PER_MINUTE: Final = "WRENCH_DRIFT_REQUESTS_PER_MINUTE"
+SHOPS_MIB: Final = "WRENCH_DRIFT_SHOPS_MIB"
 TRUSTED_PROXIES: Final = "WRENCH_DRIFT_TRUSTED_PROXIES"
 LOG_LEVEL: Final = "WRENCH_DRIFT_LOG_LEVEL"
 METRICS_FOLDER: Final = "PROMETHEUS_MULTIPROC_DIR"  # the name that the metrics' library goes by
 
 STORE_SCHEMES: Final = ("postgresql", "postgres", "sqlite")
+ENOUGH_MIB: Final = 1024  # for shops of some thousand wrenches together
 LOG_LEVELS: Final = ("debug", "info", "warning", "error")
 
 
@@ -45,6 +47,7 @@ class Settings:
     allowed_hosts    names by which the service may be asked for, beside its addresses and `host`
     requests_per_minute  how often one token may be used, in one process
     trusted_proxies  addresses and networks whose word about the client and TLS is taken
+    shops_mib        how much of the shops asked about last each process keeps, by estimate
     log_level        one of LOG_LEVELS
     """
 
@@ -56,6 +59,7 @@ class Settings:
     allowed_hosts: tuple[str, ...] = ()
     trusted_proxies: tuple[str, ...] = ()
     requests_per_minute: int = 3000
+    shops_mib: int = ENOUGH_MIB
     log_level: str = "info"
 
     @classmethod
@@ -100,6 +104,12 @@ class Settings:
         if not (rate.isascii() and rate.isdigit() and 0 < int(rate) <= 1_000_000):
             findings.append(
                 f"{REQUESTS_PER_MINUTE} is {rate!r}; give a whole number from 1 to 1000000"
+            )
+
+        shops_mib = given.get(SHOPS_MIB, str(defaults.shops_mib))
+        if not (shops_mib.isascii() and shops_mib.isdigit() and 0 < int(shops_mib) <= 1_000_000):
+            findings.append(
+                f"{SHOPS_MIB} is {shops_mib!r}; give a whole number of MiB from 1 to 1000000"
             )
 
         proxies = _listed(given.get(TRUSTED_PROXIES, ""))
@@ -147,6 +157,7 @@ class Settings:
             allowed_hosts=hosts,
             trusted_proxies=proxies,
             requests_per_minute=int(rate),
+            shops_mib=int(shops_mib),
             log_level=log_level,
         )
 
@@ -161,6 +172,7 @@ class Settings:
             ALLOWED_HOSTS: ",".join(self.allowed_hosts),
             TRUSTED_PROXIES: ",".join(self.trusted_proxies),
             REQUESTS_PER_MINUTE: str(self.requests_per_minute),
+            SHOPS_MIB: str(self.shops_mib),
             LOG_LEVEL: self.log_level,
         }
 

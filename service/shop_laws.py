@@ -13,6 +13,7 @@ import logging
 import time
 from contextlib import ExitStack
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from threading import Lock
 from typing import TYPE_CHECKING, Final
 
@@ -33,6 +34,7 @@ _log = logging.getLogger(__name__)
 # A question that finds no laws at all waits so long for who is learning them, then learns as well.
 _PATIENCE_S: Final = 60.0
 _TRY_AGAIN_S: Final = 0.1
+_ALL_TIME: Final = datetime.max.replace(tzinfo=UTC)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,19 +75,18 @@ class _Placed:
 class ShopLaws:
     """The laws of one shop, as one process reads them, and its part in learning them.
 
-    relearn_after_s  laws are learnt anew so many seconds after a change; infinity: never
+    relearning  of all shops of the process
     """
 
-    def __init__(self, store: Store, shop: str, clock: Clock, relearn_after_s: float) -> None:
+    def __init__(self, store: Store, shop: str, clock: Clock, relearning: Relearning) -> None:
         self._store = store
         self._shop = shop
         self._clock = clock
-        self._relearning = Relearning(relearn_after_s)
+        self._relearning = relearning
         self._reading = Lock()
         self._read: tuple[int, Laws | None] | None = None
         self._keeping = Lock()
-        self._called_off = False
-        self._wanted: Evidence | None = None
+        self._called_off = self._let_go = False
         self._placed: _Placed | None = None
 
     def in_force(self, records: ShopStore) -> Laws | None:
@@ -115,14 +116,12 @@ class ShopLaws:
             self._keep(laws)
         return laws
 
-    def learn_soon(self, evidence: Evidence) -> None:
-        """Have laws of this evidence learnt in the background, by whichever worker comes first."""
-        self._wanted = evidence
-        self._relearning.soon(self._shop, self._relearn)
+    def learn_soon(self) -> None:
+        """Have laws of the evidence learnt in the background, by whichever worker comes first.
 
-    def wait(self, timeout_s: float) -> bool:
-        """Whether nothing is to be learnt any more before the time is over."""
-        return self._relearning.wait(timeout_s)
+        Of what the store then holds, so that nothing is kept for it meanwhile.
+        """
+        self._relearning.soon(self._shop, self._relearn)
 
     def place(self, laws: Laws, evidence: Evidence) -> "FleetFit":
         """Every wrench under the laws; those that stood under them before move as they changed."""
@@ -138,7 +137,8 @@ class ShopLaws:
             if fit is not None:
                 return fit
         fit = place_fleet(laws.families, evidence.wrenches, evidence.deviations)
-        self._placed = _Placed(laws.evidence, evidence.deviations, fit)
+        if not self._let_go:
+            self._placed = _Placed(laws.evidence, evidence.deviations, fit)
         return fit
 
     def call_off(self) -> None:
@@ -146,22 +146,25 @@ class ShopLaws:
         with self._keeping:
             self._called_off = True
 
+    def let_go(self) -> None:
+        """Nobody will ask any more: what is still to be learnt is learnt and stored, no more."""
+        self._let_go = True
+        self._placed = None
+
     def _relearn(self) -> None:
-        evidence = self._wanted
-        if evidence is None or self._called_off:
-            return
         with ExitStack() as turn:
             if not self._take(turn, 0.0):
                 # Another worker learns. It may be killed, or learn from less than this.
                 self._relearning.soon(self._shop, self._relearn)
                 return
-            found = self._stored()
-            if found is not None and found.are_as_new_as(evidence.version):
+            evidence = self._newer_evidence()
+            if evidence is None:
                 return
             with metrics.timed(metrics.LEARNING_SECONDS):
                 laws = _learnt(evidence)
-            # Here rather than when the next question waits for it.
-            self.place(laws, evidence)
+            if not self._let_go:
+                # Here rather than when the next question waits for it.
+                self.place(laws, evidence)
             self._keep(laws)
 
     def _take(self, turn: ExitStack, patience_s: float) -> bool:
@@ -190,6 +193,26 @@ class ShopLaws:
                     return self.in_force(records)
             except StoreError:
                 return None
+
+    def _newer_evidence(self) -> Evidence | None:
+        """What the store holds now, if it is newer than the laws there; None: it is not, or the
+        store is not to be read.
+        """
+        from analysis.deviation import with_deviations
+
+        with self._keeping:
+            if self._called_off:
+                return None
+            try:
+                with self._store.read(self._shop) as records:
+                    found, version = self.in_force(records), records.evidence_version()
+                    if found is not None and found.are_as_new_as(version):
+                        return None
+                    wrenches, readings = records.evidence(_ALL_TIME)
+            except StoreError:
+                self.learn_soon()  # by then it may be back
+                return None
+        return Evidence(version, wrenches, with_deviations(wrenches, readings))
 
     def _keep(self, laws: Laws) -> None:
         """Store the laws, unless the store has some that are as new."""

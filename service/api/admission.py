@@ -18,7 +18,6 @@ from service.access.credentials import Credential
 from service.access.rates import Rates
 from service.access.records import AccessToken
 from service.access.tokens import use_is_news
-from service.api.access import Shops
 from service.api.hosts import refuse_unknown_host
 from service.api.operations import Told, told_by
 from service.api.parameters import person_of
@@ -26,6 +25,7 @@ from service.api.proxies import Proxies
 from service.api.query import refuse_loose_query
 from service.api.same_origin import READING, CrossSiteRequest, refuse_other_sites
 from service.api.sending import refuse_encoded_body
+from service.api.shops import Shops
 from service.kept import KeptAsItWas, KeptWhile
 from service.store import Store, StoreError
 

@@ -8,7 +8,7 @@ from collections.abc import Hashable
 from dataclasses import dataclass
 from threading import Lock, Thread
 
-from service.api.access import Shop, Shops
+from service.api.access import Shop
 from service.api.paging import registry_of
 from service.api.questions import ask
 from service.api.today_key import today_key
@@ -51,7 +51,7 @@ class FleetDays:
         with self._lock:
             if key == self._key:
                 return Seen(self._day, current=True)
-            if self._thread is None or not self._thread.is_alive():
+            if not self.is_busy():
                 if key == self._begun:
                     return Seen(self._day, current=False, failed=True)
                 self._begun = key
@@ -71,6 +71,11 @@ class FleetDays:
         if thread is not None:
             thread.join(timeout_s)
         return thread is None or not thread.is_alive()
+
+    def is_busy(self) -> bool:
+        """Whether the day is being worked out."""
+        thread = self._thread
+        return thread is not None and thread.is_alive()
 
     def _key_of(self, records: ShopStore) -> Hashable:
         """Everything that the day depends on."""
@@ -111,24 +116,3 @@ class FleetDays:
         day = fleet_day(question.evidence, registry, book)
         with self._lock:
             self._key, self._day = key, day
-
-
-class FleetDaysOfShops:
-    """The fleet's day of each shop that somebody has asked about."""
-
-    def __init__(self, shops: Shops) -> None:
-        self._shops = shops
-        self._lock = Lock()
-        self._days: dict[str, FleetDays] = {}
-
-    def of(self, key: str) -> FleetDays:
-        with self._lock:
-            if key not in self._days:
-                self._days[key] = FleetDays(self._shops.shop(key))
-            return self._days[key]
-
-    def call_off(self) -> None:
-        """After this the store is not touched any more."""
-        with self._lock:
-            for each in self._days.values():
-                each.call_off()

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from threading import Lock, Thread
 from typing import Final
 
-from service.api.access import Shop, Shops
+from service.api.access import Shop
 from service.api.paging import registry_of
 from service.api.questions import Question, ask
 from service.api.today_key import today_key
@@ -27,7 +27,8 @@ class _Work:
     thread: Thread | None = None
 
     def is_done(self) -> bool:
-        return self.thread is None or not self.thread.is_alive()
+        thread = self.thread
+        return thread is None or not thread.is_alive()
 
 
 class MadeReady:
@@ -51,6 +52,10 @@ class MadeReady:
     def study(self) -> bool:
         """Whether the range study can be shown at once."""
         return self._ready(self._study, _study)
+
+    def is_busy(self) -> bool:
+        """Whether something is being worked out."""
+        return not (self._forecasts.is_done() and self._study.is_done())
 
     def call_off(self) -> None:
         """After this the store is not touched any more."""
@@ -90,27 +95,6 @@ class MadeReady:
             except StoreError:
                 return  # the page that asks says so
         do(question)
-
-
-class MadeReadyOfShops:
-    """What is made ready for each shop that somebody has asked about."""
-
-    def __init__(self, shops: Shops) -> None:
-        self._shops = shops
-        self._lock = Lock()
-        self._kept: dict[str, MadeReady] = {}
-
-    def of(self, key: str) -> MadeReady:
-        with self._lock:
-            if key not in self._kept:
-                self._kept[key] = MadeReady(self._shops.shop(key))
-            return self._kept[key]
-
-    def call_off(self) -> None:
-        """After this the store is not touched any more."""
-        with self._lock:
-            for each in self._kept.values():
-                each.call_off()
 
 
 def _foresee(question: Question[Registry]) -> None:

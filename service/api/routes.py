@@ -7,7 +7,7 @@ from litestar.di import Provide
 from litestar.types import ControllerRouterHandler
 
 from service.api.acceptance import AcceptanceController
-from service.api.access import Shop, Shops
+from service.api.access import Shop
 from service.api.admission import STAMP
 from service.api.analyses import AnalysisController
 from service.api.angle_checks import AngleCheckController
@@ -33,6 +33,7 @@ from service.api.results import ResultController
 from service.api.risk import RiskController
 from service.api.risks import RisksController
 from service.api.schedule import ScheduleController
+from service.api.shops import Shops
 from service.api.testers import TesterController
 from service.api.tokens import TokenController
 from service.api.traceability import TraceabilityController

@@ -4,6 +4,7 @@ In a thread of its own, since it takes seconds and the service is to answer mean
 that comes before it is done waits for the same fit instead of making another.
 """
 
+from collections.abc import Callable
 from threading import Lock, Thread
 
 from service.api.access import Shop
@@ -14,10 +15,12 @@ from service.store import StoreError
 class WarmUp:
     """One working-out of the standing forecasts, which can be called off.
 
+    shop   as it is held
+
     Where the store cannot be read it does nothing: readiness and the first question say so.
     """
 
-    def __init__(self, shop: Shop) -> None:
+    def __init__(self, shop: Callable[[], Shop]) -> None:
         self._shop = shop
         self._reading = Lock()
         self._called_off = False
@@ -57,7 +60,7 @@ class WarmUp:
                 return None
             try:
                 return ask(
-                    self._shop,
+                    self._shop(),  # at each step, as it may be let go between them
                     lambda _: None,
                     "warm-up",
                     as_of=None,

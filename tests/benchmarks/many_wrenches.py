@@ -75,6 +75,19 @@ def copy_shop(path: Path, shops: int) -> tuple[str, ...]:
     return keys
 
 
+def copy_laws(path: Path) -> None:
+    """Give the local shop's laws to each copy of it, as learnt from the copy's own evidence."""
+    with sqlite3.connect(path) as connection:
+        connection.execute(
+            "INSERT INTO laws (shop_id, method, evidence, learnt_at, content)"
+            " SELECT s.id, l.method, s.token || '-' || s.evidence_version, l.learnt_at, l.content"
+            " FROM shops AS s CROSS JOIN laws AS l"
+            " WHERE s.key LIKE 'branch-%' AND l.shop_id = (SELECT id FROM shops WHERE key = ?)",
+            [LOCAL_SHOP],
+        )
+    connection.close()
+
+
 def tiled(fit: FleetFit, copies: int) -> FleetFit:
     """The fit with every member so many times."""
     random = np.random.default_rng(10)

@@ -100,7 +100,7 @@ def test_a_token_that_opens_the_wrong_shop_is_caught(
     shops: TwoShops, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(
-        "service.api.access.Shops.shop_of", lambda self, caller, stamp: self.shop(LOCAL_SHOP)
+        "service.api.shops.Shops.shop_of", lambda self, caller, stamp: self.shop(LOCAL_SHOP)
     )
     assert {"readWrench", "listWrenches", "readDrift", "listTokens"} <= caught(shops)
 

@@ -1,6 +1,5 @@
 """What is kept about a wrench in one direction stands while its evidence in that direction does."""
 
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import timedelta
 
@@ -14,6 +13,7 @@ from service.clock import PinnedClock
 from service.fleet_cache import FleetCache
 from service.frames import day_of
 from service.records import Check, MaximumPermissibleDeviation, Policy
+from service.relearning import Relearning
 from service.shop_evidence import ShopEvidence
 from service.shop_laws import ShopLaws
 from service.store import LOCAL_SHOP, ShopStore, Store
@@ -42,7 +42,7 @@ class Kept:
         self.fleets = FleetCache(self._laws())
 
     def _laws(self) -> ShopLaws:
-        return ShopLaws(self.store, LOCAL_SHOP, PinnedClock(NOW), float("inf"))
+        return ShopLaws(self.store, LOCAL_SHOP, PinnedClock(NOW), Relearning(float("inf")))
 
     def record(self, check: Check) -> None:
         with self.store.write(LOCAL_SHOP) as shop:
@@ -77,7 +77,7 @@ class Kept:
 
 
 @pytest.fixture
-def kept(empty_store: Store) -> Iterator[Kept]:
+def kept(empty_store: Store) -> Kept:
     with empty_store.write(LOCAL_SHOP) as shop:
         shop.testers.add(a_tester())
         shop.wrenches.add(a_wrench(SERIAL, mpd_counter_clockwise=MPD_CCW))
@@ -87,8 +87,7 @@ def kept(empty_store: Store) -> Iterator[Kept]:
             kept.record(a_visit(way, days_ago, cycles))
     kept.dues()
     kept.dues()  # by now the laws are stored, and the evidence stands under them
-    yield kept
-    kept.fleets.call_off()
+    return kept
 
 
 def test_a_check_in_one_direction_leaves_the_answer_about_the_other(kept: Kept) -> None:

@@ -17,6 +17,7 @@ from service.clock import PinnedClock
 from service.fleet_cache import FleetCache
 from service.records import MaximumPermissibleDeviation
 from service.registry import Registry
+from service.relearning import Relearning
 from service.shop_evidence import ShopEvidence
 from service.shop_laws import ShopLaws
 from service.store import LOCAL_SHOP, ShopStore, Store, changes
@@ -36,7 +37,7 @@ class Recorder:
     def __init__(self, store: Store, seed: int) -> None:
         self.store = store
         self.random = random.Random(seed)  # noqa: S311 - no secret
-        laws = ShopLaws(store, LOCAL_SHOP, PinnedClock(NOW), float("inf"))
+        laws = ShopLaws(store, LOCAL_SHOP, PinnedClock(NOW), Relearning(float("inf")))
         self.fleets = FleetCache(laws)
         self.shop = Shop(store, LOCAL_SHOP, PinnedClock(NOW), self.fleets)
         self.checks: list[str] = []

@@ -94,6 +94,8 @@ UNUSABLE = [
     ("WRENCH_DRIFT_TRUSTED_PROXIES", "proxy"),
     ("WRENCH_DRIFT_REQUESTS_PER_MINUTE", "0"),
     ("WRENCH_DRIFT_REQUESTS_PER_MINUTE", "1e3"),
+    ("WRENCH_DRIFT_SHOPS_MIB", "0"),
+    ("WRENCH_DRIFT_SHOPS_MIB", "1 GiB"),
     ("WRENCH_DRIFT_LOG_LEVEL", "loud"),
     ("WRENCH_DRIFT_STORE", "mysql://db/shop"),
     ("PROMETHEUS_MULTIPROC_DIR", "/nowhere/at/all"),

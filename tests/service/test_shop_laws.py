@@ -21,6 +21,7 @@ from analysis.vocabulary import CheckKind, Mechanism
 from service.app import create_app
 from service.clock import PinnedClock
 from service.records import Check
+from service.relearning import Relearning
 from service.shop_laws import Evidence, Laws, ShopLaws
 from service.store import LOCAL_SHOP, Store
 from service.store.laws import StoredLaws
@@ -277,7 +278,7 @@ def learnt(place: Path) -> Path:
         wrenches, readings = shop.evidence(NOW)
         version = shop.evidence_version()
         deviations = with_deviations(wrenches, readings)
-        ShopLaws(store, LOCAL_SHOP, PinnedClock(NOW), NEVER).learn(
+        ShopLaws(store, LOCAL_SHOP, PinnedClock(NOW), Relearning(NEVER)).learn(
             Evidence(version, wrenches, deviations)
         )
     return place
@@ -289,7 +290,9 @@ def test_laws_that_are_not_of_this_method_or_no_laws_are_not_read(
 ) -> None:
     def in_force() -> Laws | None:
         with Store.open(learnt) as store, store.read(LOCAL_SHOP) as records:
-            return ShopLaws(store, LOCAL_SHOP, PinnedClock(NOW), NEVER).in_force(records)
+            return ShopLaws(store, LOCAL_SHOP, PinnedClock(NOW), Relearning(NEVER)).in_force(
+                records
+            )
 
     assert in_force() is not None
     put_forged(learnt, forge)

@@ -13,7 +13,7 @@ import polars as pl
 import pytest
 
 from analysis.evidence import CIRCUMSTANCES, READINGS, WRENCHES
-from service.fleet_cache import MOST_PAST, FleetCache
+from service.fleet_cache import BYTES_OF_A_READING, BYTES_OF_A_WRENCH, MOST_PAST, FleetCache
 from service.records import CheckPaper, Policy
 from service.shop_evidence import ShopEvidence
 from service.store.changes import Place
@@ -40,6 +40,14 @@ def fitting(monkeypatch: pytest.MonkeyPatch) -> Fitting:
     counted = Fitting()
     monkeypatch.setattr("analysis.fleet.fit_fleet", counted)
     return counted
+
+
+A_WRENCH = ("TW-1", "spring", 20.0, 100.0, 4.0, None, False, None, 1.0)
+TEN = [("TW-1", "clockwise", "c", "as_found", 2e4, None, True, 50.0, 50.0, 50.0)] * 10
+
+
+def framed(rows: list[Any], schema: pl.Schema) -> pl.DataFrame:
+    return pl.DataFrame(rows, schema=schema, orient="row")
 
 
 class Nothing:
@@ -116,6 +124,22 @@ def test_only_the_past_used_last_is_kept() -> None:
     assert loaded == [*range(1, MOST_PAST + 1), 31]
     ask(2)
     assert loaded[-1] == 2
+
+
+def test_the_size_counts_the_evidence_of_now_and_of_the_past() -> None:
+    class Few(Nothing):
+        def load(self, among: frozenset[str] | None) -> Loaded:
+            papers = {"c": CheckPaper(card=None, uncertainty_pct=None, coverage_factor=None)}
+            return framed([A_WRENCH], WRENCHES), framed(TEN, READINGS), papers
+
+    sizes: list[int] = []
+    cache = FleetCache(grown=lambda: sizes.append(cache.size))
+    empty = cache.size
+    cache.evidence("local", "a-1", None, Few())
+    for day in range(1, MOST_PAST + 2):
+        cache.evidence("local", "a-1", datetime(2026, 1, day, tzinfo=UTC), Few())
+    one = BYTES_OF_A_WRENCH + 10 * BYTES_OF_A_READING
+    assert sizes == [empty + one * min(made, 1 + MOST_PAST) for made in range(1, MOST_PAST + 3)]
 
 
 @pytest.fixture

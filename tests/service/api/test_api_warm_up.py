@@ -83,7 +83,7 @@ def test_no_forecast_is_worked_out_unasked(store: Store, held: HeldFit) -> None:
 
 
 def test_a_warm_up_called_off_does_not_begin(store: Store, held: HeldFit) -> None:
-    warm_up = WarmUp(Shop(store, LOCAL_SHOP, PinnedClock(NOW)))
+    warm_up = WarmUp(lambda: Shop(store, LOCAL_SHOP, PinnedClock(NOW)))
     warm_up.call_off()
     warm_up.start()
     assert warm_up.wait(30)
@@ -95,7 +95,7 @@ def test_a_warm_up_called_off_takes_no_further_step(
 ) -> None:
     steps: list[str] = []
     monkeypatch.setattr("analysis.shop.due_of_shop", lambda *_: steps.append("due") or {})
-    warm_up = WarmUp(Shop(store, LOCAL_SHOP, PinnedClock(NOW)))
+    warm_up = WarmUp(lambda: Shop(store, LOCAL_SHOP, PinnedClock(NOW)))
     warm_up.start()
     assert held.begun.wait(30)
     warm_up.call_off()
@@ -106,6 +106,6 @@ def test_a_warm_up_called_off_takes_no_further_step(
 
 def test_a_store_without_the_shop_is_no_fault_of_the_warm_up(store: Store) -> None:
     """Readiness tells; an exception in the thread would fail this test."""
-    warm_up = WarmUp(Shop(store, "no such shop", PinnedClock(NOW)))
+    warm_up = WarmUp(lambda: Shop(store, "no such shop", PinnedClock(NOW)))
     warm_up.start()
     assert warm_up.wait(30)

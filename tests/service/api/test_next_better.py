@@ -9,9 +9,10 @@ from sample_records import NOW, a_check, points
 
 from analysis.fitness import Fitness
 from analysis.vocabulary import Direction
-from service.api.access import Shop, Shops
+from service.api.access import Shop
 from service.api.paging import registry_of
 from service.api.questions import ask
+from service.api.shops import Shops
 from service.clock import PinnedClock
 from service.next_better import next_better
 from service.pull import PullDay
