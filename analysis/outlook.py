@@ -71,6 +71,16 @@ class Outlook:
         changed.knock_chance[:, rows] = others.knock_chance
         return changed
 
+    def beside(self, *others: "Outlook") -> "Outlook":
+        """The same outlook with the wrenches of others after its own, under the same laws."""
+        every = (self, *others)
+        return replace(
+            self,
+            mean=np.concatenate([each.mean for each in every], axis=1),
+            cov=np.concatenate([each.cov for each in every], axis=1),
+            knock_chance=np.concatenate([each.knock_chance for each in every], axis=1),
+        )
+
     def repeated(self, count: int) -> "Outlook":
         """A single wrench's outlook as that of so many, to ask about as many places at once."""
         return self.of_rows(np.zeros(count, dtype=np.intp))

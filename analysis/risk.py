@@ -22,7 +22,6 @@ import numpy as np
 from analysis.arrays import Array
 from analysis.family import FamilyFit
 from analysis.outlook import Outlook, outlook
-from analysis.pass_probability import CheckPlan, pass_probability
 
 
 class Driver(StrEnum):
@@ -94,6 +93,15 @@ class PullNumbers:
     def risk(self) -> Array:
         """Chance of a pull outside the limit either way."""
         return np.asarray(self.low + self.high)
+
+    def of(self, pulls: slice) -> "PullNumbers":
+        """Of some of the pulls."""
+        return PullNumbers(
+            self.low[pulls],
+            self.high[pulls],
+            self.deviation_pct[pulls],
+            self.deviation_sd_pct[pulls],
+        )
 
 
 _AT_ONCE: Final = 1024  # wrenches: what one step needs stays in the processor's cache
@@ -170,70 +178,78 @@ def score(
     return np.asarray(100 * ratio / (1 + ratio))
 
 
-def risk(
-    family: FamilyFit,
-    row: int,
-    *,
-    x: float,
-    day: float,
-    mpd_pct: float,
-    full_scale_mpd_pct: float,
-    plan: CheckPlan,
-    plan_mpd_pct: Array,
-    tolerated_pull_risk: float,
-    reliability_target: float,
-) -> Risk:
-    """Risk of one member of a family.
+@dataclass(frozen=True, slots=True)
+class Foreseen:
+    """N members of a family on one day, whatever the pull.
 
-    x             torque / full scale of the pull, within the marked range
-    day           UTC day of the pull
-    mpd_pct       limit at x, % of reading
-    full_scale_mpd_pct  limit at full scale, another one where the tolerance is in % of full scale
-    plan_mpd_pct  (J,) limits at the plan's targets
+    now            where they will stand on that day
+    at_last_check  where they stood then
+    passing        (N,) pass probability of a whole check on that day
     """
-    passing = pass_probability(outlook(family.of_rows([row]), day), plan, plan_mpd_pct[None])
-    (found,) = risks(
-        family,
-        [row],
-        x=np.array([x]),
-        day=day,
-        mpd_pct=np.array([mpd_pct]),
-        full_scale_mpd_pct=np.array([full_scale_mpd_pct]),
-        passing=passing,
-        tolerated_pull_risk=tolerated_pull_risk,
-        reliability_target=reliability_target,
-    )
-    return found
+
+    now: Outlook
+    at_last_check: Outlook
+    passing: Array
+
+
+def foreseen(members: FamilyFit, day: float, passing: Array) -> Foreseen:
+    """The members on a UTC day; `passing` as in `Foreseen`."""
+    return Foreseen(outlook(members, day), outlook(members, -np.inf), passing)
 
 
 def risks(
-    family: FamilyFit,
-    rows: list[int],
+    seen: Foreseen,
     *,
     x: Array,
-    day: float,
     mpd_pct: Array,
     full_scale_mpd_pct: Array,
-    passing: Array,
     tolerated_pull_risk: float,
     reliability_target: float,
 ) -> tuple[Risk, ...]:
-    """Risks of N pulls on one day, each of the member of the family in its row; as `risk` has them.
+    """Risks of one pull of each of N members, on their day.
 
-    x, mpd_pct, full_scale_mpd_pct  (N,)
-    passing                         (N,) pass probability of a whole check on that day
+    x                   (N,) torque / full scale of the pull, within the marked range
+    mpd_pct             (N,) limit at x, % of reading
+    full_scale_mpd_pct  (N,) at full scale, another one where the tolerance is in % of full scale
     """
-    members = family.of_rows(rows)
-    view = outlook(members, day)
-    found = pull_numbers(view, x, mpd_pct)
-    scores = score(found.risk, passing, tolerated_pull_risk, reliability_target)
-    without = _without_each_cause(members, view, x, mpd_pct, full_scale_mpd_pct)
+    view, law = seen.now, seen.now.law
+    check_only = np.broadcast_to((law.check_sd**2)[:, None, :, None] * np.eye(2), view.cov.shape)
+    # The pull as it is, and with a cause taken away: under the same laws, so side by side.
+    beside = pull_numbers(
+        view.beside(
+            replace(view, mean=np.zeros_like(view.mean)),
+            seen.at_last_check,
+            replace(view, cov=check_only),
+            view,
+        ),
+        np.concatenate([x, x, x, x, np.ones_like(x)]),
+        np.concatenate([mpd_pct, mpd_pct, mpd_pct, mpd_pct, full_scale_mpd_pct]),
+    )
+    found = beside.of(slice(len(x)))
+    _, no_bias, no_age, nothing_thin, at_full_scale = np.split(beside.risk, 5)
+    half_scatter = pull_risk(
+        replace(
+            view,
+            law=replace(law, rho_pct=law.rho_pct / 2, alpha_pct=law.alpha_pct / 2),
+            cov=view.cov - check_only * 0.75,
+        ),
+        x,
+        mpd_pct,
+    )
+    without = {
+        Driver.BIAS: no_bias,
+        Driver.SCATTER: half_scatter,
+        Driver.AGE_OF_EVIDENCE: no_age,
+        Driver.THIN_EVIDENCE: nothing_thin,
+        Driver.POSITION_IN_RANGE: at_full_scale,
+    }
+    scores = score(found.risk, seen.passing, tolerated_pull_risk, reliability_target)
     return tuple(
         Risk(
             pull_risk=float(found.risk[i]),
             low_risk=float(found.low[i]),
             high_risk=float(found.high[i]),
-            pass_probability=float(passing[i]),
+            pass_probability=float(seen.passing[i]),
             score=float(scores[i]),
             deviation_pct=float(found.deviation_pct[i]),
             deviation_sd_pct=float(found.deviation_sd_pct[i]),
@@ -241,32 +257,8 @@ def risks(
             x=float(x[i]),
             drivers=_drivers({driver: float(left[i]) for driver, left in without.items()}),
         )
-        for i in range(len(rows))
+        for i in range(len(x))
     )
-
-
-def _without_each_cause(
-    members: FamilyFit, view: Outlook, x: Array, mpd_pct: Array, full_scale_mpd_pct: Array
-) -> dict[Driver, Array]:
-    """(N,) pull risks with each cause taken away alone."""
-    law = view.law
-    check_only = np.broadcast_to((law.check_sd**2)[:, None, :, None] * np.eye(2), view.cov.shape)
-    at_last_check = outlook(members, -np.inf)
-    return {
-        Driver.BIAS: pull_risk(replace(view, mean=np.zeros_like(view.mean)), x, mpd_pct),
-        Driver.SCATTER: pull_risk(
-            replace(
-                view,
-                law=replace(law, rho_pct=law.rho_pct / 2, alpha_pct=law.alpha_pct / 2),
-                cov=view.cov - check_only * 0.75,
-            ),
-            x,
-            mpd_pct,
-        ),
-        Driver.AGE_OF_EVIDENCE: pull_risk(at_last_check, x, mpd_pct),
-        Driver.THIN_EVIDENCE: pull_risk(replace(view, cov=check_only), x, mpd_pct),
-        Driver.POSITION_IN_RANGE: pull_risk(view, 1.0, full_scale_mpd_pct),
-    }
 
 
 def _drivers(without: dict[Driver, float]) -> tuple[DriverShare, ...]:

@@ -16,8 +16,8 @@ from analysis.due import Due, DuePolicy, Outlooks, due_dates, outlooks
 from analysis.family import FamilyFit
 from analysis.fleet import FleetFit
 from analysis.outlook import last_days, outlook
-from analysis.pass_probability import CheckPlan
-from analysis.risk import Risk, pull_risk, risk
+from analysis.pass_probability import CheckPlan, pass_probability
+from analysis.risk import Foreseen, Risk, foreseen, pull_risk, risks
 from analysis.traceability import Finding, Stretch, Trace, findings_of, stretch_of, trace
 from analysis.use_pace import cycles_per_day
 from analysis.use_since import UseSince, Work, use_since
@@ -162,46 +162,55 @@ def _due_of_group(
     return {(name, group.family.direction): due for name, due in zip(names, found, strict=True)}
 
 
+def foreseen_of_wrench(
+    shop: Shop, wrench: str, direction: Direction, day: float, passing: float | None = None
+) -> Foreseen:
+    """One wrench on a day, whatever the pull.
+
+    passing  pass probability of a whole check on that day; None: worked out here
+
+    Raises OutsideRange without a stated tolerance that way, NotEnoughEvidence without a reading.
+    """
+    group = planned_wrench(shop, wrench, direction)
+    if passing is None:
+        chances = pass_probability(outlook(group.family, day), group.plan, group.mpd_pct)
+    else:
+        chances = np.array([passing])
+    return foreseen(group.family, day, chances)
+
+
 def risk_of_pull(
-    shop: Shop, wrench: str, direction: Direction, torque_nm: float, day: float
+    shop: Shop, wrench: str, direction: Direction, torque_nm: float, seen: Foreseen
 ) -> Risk:
     """Risk of a pull of one wrench.
 
-    Raises OutsideRange for a torque beyond the marked range or a direction without tolerance,
-    NotEnoughEvidence without a reading in that direction.
+    seen  `foreseen_of_wrench`
+
+    Raises OutsideRange for a torque beyond the marked range or a direction without tolerance.
     """
     marked = shop.ranges[wrench]
     x = marked.share(torque_nm)
-    limit = float(marked.mpd_pct(direction, x))
-    plan = marked.plan(shop.rules.plan_shares, shop.rules.plan_repeats)
-    family, row = shop.fit.place(wrench, direction)
-    return risk(
-        family,
-        row,
-        x=x,
-        day=day,
-        mpd_pct=limit,
-        full_scale_mpd_pct=float(marked.mpd_pct(direction, 1.0)),
-        plan=plan,
-        plan_mpd_pct=marked.mpd_pct(direction, np.asarray(plan.x)),
+    (found,) = risks(
+        seen,
+        x=np.array([x]),
+        mpd_pct=np.array([marked.mpd_pct(direction, x)]),
+        full_scale_mpd_pct=np.array([marked.mpd_pct(direction, 1.0)]),
         tolerated_pull_risk=shop.rules.tolerated_pull_risk,
         reliability_target=shop.rules.due.reliability_target,
     )
+    return found
 
 
-def worst_risk(shop: Shop, wrench: str, direction: Direction, day: float) -> Risk:
+def worst_risk(shop: Shop, wrench: str, direction: Direction, seen: Foreseen) -> Risk:
     """Risk at the plan's target where a pull is riskiest: the wrench's own risk, no fastener named.
 
-    Raises as `risk_of_pull` does.
+    seen  as in `risk_of_pull`; raises as it does
     """
     marked = shop.ranges[wrench]
-    plan = marked.plan(shop.rules.plan_shares, shop.rules.plan_repeats)
-    limits = marked.mpd_pct(direction, np.asarray(plan.x))
-    family, row = shop.fit.place(wrench, direction)
-    view = outlook(family.of_rows([row]), day)
-    risks = [pull_risk(view, x, mpd)[0] for x, mpd in zip(plan.x, limits, strict=True)]
-    worst = plan.x[int(np.argmax(risks))]
-    return risk_of_pull(shop, wrench, direction, worst * marked.full_scale_nm, day)
+    x = np.asarray(marked.plan(shop.rules.plan_shares, shop.rules.plan_repeats).x)
+    tried = pull_risk(seen.now.repeated(len(x)), x, marked.mpd_pct(direction, x))
+    worst = float(x[np.argmax(tried)])
+    return risk_of_pull(shop, wrench, direction, worst * marked.full_scale_nm, seen)
 
 
 def drift_of_wrench(shop: Shop, wrench: str, direction: Direction, day: float) -> Drift:

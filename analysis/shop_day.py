@@ -16,7 +16,7 @@ from analysis.arrays import Array, Flags
 from analysis.deviation import permissible_pct
 from analysis.outlook import Outlook, outlook
 from analysis.pass_probability import pass_probability
-from analysis.risk import PullNumbers, Risk, pull_numbers, risks, score
+from analysis.risk import PullNumbers, Risk, foreseen, pull_numbers, risks, score
 from analysis.shop import Shop, planned_groups
 from analysis.vocabulary import Direction, Mechanism
 
@@ -113,14 +113,12 @@ class ShopDay:
         for number, members in of_family.items():
             mine = np.array([place for place, _ in members], dtype=np.intp)
             own = pulls.only(mine)
+            family = self.shop.fit.families[number].of_rows([row for _, row in members])
             answers = risks(
-                self.shop.fit.families[number],
-                [row for _, row in members],
+                foreseen(family, self.day, own.passing),
                 x=own.x,
-                day=self.day,
                 mpd_pct=own.mpd_pct,
                 full_scale_mpd_pct=self.tolerance_pct[own.member],
-                passing=own.passing,
                 tolerated_pull_risk=tolerated_pull_risk,
                 reliability_target=self.shop.rules.due.reliability_target,
             )

@@ -7,13 +7,13 @@ until one of them is what it seemed: the same choice, whatever the shop's size.
 
 import heapq
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from analysis.fitness import Fitness, PullFacts, verdict_of, verdicts
-from analysis.shop_day import Pulls, ShopDay, passing_on, shop_day
+from analysis.shop_day import Pulls, ShopDay, shop_day
 from analysis.vocabulary import Direction
 from service.pull import (
     ALIKE_BELOW,
@@ -22,7 +22,6 @@ from service.pull import (
     choice_order,
     judge_pull,
     limits_of,
-    verdict_on,
 )
 from service.records import ServiceStatus, Wrench
 from service.registry import Registry
@@ -98,8 +97,8 @@ class LineUp:
 
     def best(
         self, by: PullDay, torque_nm: float, but: Member, better_than: JudgedPull | None
-    ) -> tuple[Member, Pulls] | None:
-        """The first in the order of `choice_order`, with its pull; None: none is better."""
+    ) -> Member | None:
+        """The first in the order of `choice_order`; None: none is better."""
         pulls = self.pulls_at(torque_nm, but[1])
         pulls = pulls.only(self.in_service[pulls.member])
         of, numbers = pulls.member, pulls.numbers
@@ -119,40 +118,30 @@ class LineUp:
         )
         seems = np.maximum(seems, self.accepted[of])
         waiting = [
-            (fitness, risk, away, *self.day.members[member], place)
-            for place, (member, fitness, risk, away) in enumerate(
-                zip(
-                    of.tolist(),
-                    seems.tolist(),
-                    np.maximum(numbers.risk, ALIKE_BELOW).tolist(),
-                    (np.abs(numbers.deviation_pct) + 2.0 * numbers.deviation_sd_pct).tolist(),
-                    strict=True,
-                )
+            (fitness, risk, away, *self.day.members[member])
+            for member, fitness, risk, away in zip(
+                of.tolist(),
+                seems.tolist(),
+                np.maximum(numbers.risk, ALIKE_BELOW).tolist(),
+                (np.abs(numbers.deviation_pct) + 2.0 * numbers.deviation_sd_pct).tolist(),
+                strict=True,
             )
             if fitness != _NOT_FIT and self.day.members[member] != but
         ]
         heapq.heapify(waiting)
         bound = None if better_than is None else choice_order(better_than)
         while waiting:
-            fitness, risk, away, serial, way, place = waiting[0]
+            fitness, risk, away, serial, way = waiting[0]
             if bound is not None and (fitness, risk, away, serial) >= bound:
                 return None
-            passing = _passing(by, (serial, way))
+            (passing,) = by.foreseen((serial, way)).passing
             if fitness == _FIT and (
                 by.day > by.due[serial, way].due_day or passing < by.policy.reliability_target
             ):
-                heapq.heapreplace(waiting, (_CAUTION, risk, away, serial, way, place))
+                heapq.heapreplace(waiting, (_CAUTION, risk, away, serial, way))
                 continue
-            one = pulls.only(np.array([place], dtype=np.intp))
-            return (serial, way), replace(one, passing=np.array([passing]))
+            return serial, way
         return None
-
-
-def _passing(by: PullDay, member: Member) -> float:
-    if by.day == by.today:
-        # The due date has found it on its way.
-        return by.due[member].waits[0].pass_probability
-    return passing_on(replace(by.shop, fit=by.shop.fit.only([member])), by.day)[member]
 
 
 def _facts(
@@ -206,13 +195,7 @@ def next_better(
     best = line_up.best(by, torque_nm, (serial, direction), judged)
     if best is None:
         return None
-    (other, way), pull = best
-    wrench = registry.by_serial[other]
-
-    def told() -> JudgedPull:
-        (risk,) = line_up.day.risks(pull, by.policy.tolerated_pull_risk)
-        return verdict_on(by, wrench, way, risk)
-
-    found = by.kept_of(wrench, way, torque_nm, told)
+    other, way = best
+    found = judged_once(by, registry.by_serial[other], way, torque_nm)
     better = judged is None or choice_order(found) < choice_order(judged)
     return found if better and found.fitness is not Fitness.NOT_FIT else None

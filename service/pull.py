@@ -16,7 +16,7 @@ from service.wording import torque_in_words
 if TYPE_CHECKING:
     from analysis.due import Due
     from analysis.fitness import Fitness, Limits, Reason
-    from analysis.risk import Risk
+    from analysis.risk import Foreseen, Risk
     from analysis.shop import Shop
     from analysis.shop_day import ShopDay
     from analysis.standing import Standing
@@ -104,6 +104,18 @@ class PullDay:
         )
         return reason
 
+    def foreseen(self, member: "tuple[str, Direction]") -> "Foreseen":
+        """A wrench in a direction that day, whatever the pull; raises as `due` does."""
+        from analysis.shop import foreseen_of_wrench
+
+        def made() -> "Foreseen":
+            # Today's chance the due date has found on its way.
+            passing = self.due[member].waits[0].pass_probability if self.day == self.today else None
+            return foreseen_of_wrench(self.shop, *member, self.day, passing)
+
+        by = self.policy.version, self.today, self.day
+        return self.evidence.by_member.get(member, "foreseen", by, made)
+
     def kept_of(
         self,
         wrench: Wrench,
@@ -150,10 +162,12 @@ def judge_pull(
     """
     from analysis.shop import risk_of_pull, worst_risk
 
+    member = wrench.serial, direction
     if torque_nm is None:
-        risk = worst_risk(by.shop, wrench.serial, direction, by.day)
+        risk = worst_risk(by.shop, *member, by.foreseen(member))
     else:
-        risk = risk_of_pull(by.shop, wrench.serial, direction, torque_nm, by.day)
+        by.shop.ranges[wrench.serial].share(torque_nm)  # out of range: told before all else
+        risk = risk_of_pull(by.shop, *member, torque_nm, by.foreseen(member))
     return verdict_on(by, wrench, direction, risk)
 
 

@@ -23,7 +23,7 @@ from scipy.integrate import quad
 from analysis.family import FamilyFit
 from analysis.outlook import Outlook, outlook
 from analysis.pass_probability import CheckPlan, pass_probability
-from analysis.risk import Driver, Risk, pull_risk, pull_risk_tails, risk, score
+from analysis.risk import Driver, Risk, foreseen, pull_risk, pull_risk_tails, risks, score
 
 PLAN = CheckPlan((0.2, 0.6, 1.0), 5)
 _RANDOM = np.random.default_rng(41)
@@ -45,12 +45,16 @@ def _risk(family: FamilyFit = FAMILY, row: int = 0, **changes: Any) -> Risk:
         "day": DAY,
         "mpd_pct": 4.0,
         "full_scale_mpd_pct": 4.0,
-        "plan": PLAN,
         "plan_mpd_pct": np.full(3, 4.0),
         "tolerated_pull_risk": 0.02,
         "reliability_target": 0.95,
-    }
-    return risk(family, row, **asked | changes)
+    } | changes
+    member, day = family.of_rows([row]), asked.pop("day")
+    passing = pass_probability(outlook(member, day), PLAN, asked.pop("plan_mpd_pct")[None])
+    for name in ("x", "mpd_pct", "full_scale_mpd_pct"):
+        asked[name] = np.array([asked[name]])
+    (found,) = risks(foreseen(member, day, passing), **asked)
+    return found
 
 
 def _density(view: Outlook, row: int, x: float, d: float) -> float:

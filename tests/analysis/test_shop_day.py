@@ -14,7 +14,15 @@ from analysis.fitness import Fitness, Limits, PullFacts, reasons_for, verdict_of
 from analysis.fleet import FleetFit
 from analysis.pull_matrix import PullOdds, odds_of
 from analysis.risk import Risk
-from analysis.shop import Shop, ShopRules, due_of_wrench, risk_of_pull, shop_of, worst_risk
+from analysis.shop import (
+    Shop,
+    ShopRules,
+    due_of_wrench,
+    foreseen_of_wrench,
+    risk_of_pull,
+    shop_of,
+    worst_risk,
+)
 from analysis.shop_day import Pulls, shop_day
 from analysis.standing import Standing
 from analysis.tails import Tails
@@ -75,7 +83,7 @@ def test_every_wrench_gets_what_it_gets_alone(shop: Shop, torque_nm: float, day:
     names = [that_day.members[member][0] for member in pulls.member]
     assert names == ["fresh", "high", *(["low"] if torque_nm >= 30.0 else [])]
     for place, name in enumerate(names):
-        alone = risk_of_pull(shop, name, CW, torque_nm, day)
+        alone = risk_of_pull(shop, name, CW, torque_nm, foreseen_of_wrench(shop, name, CW, day))
         for number, value in numbers_of(pulls, place).items():
             assert value == pytest.approx(getattr(alone, number), rel=1e-9, abs=1e-15)
 
@@ -90,7 +98,7 @@ def test_the_riskiest_target_is_the_one_that_each_has_alone(shop: Shop) -> None:
     risks = that_day.risks(pulls, 0.02)
     scores = that_day.scores(pulls, 0.02)
     for place, (name, way) in enumerate(that_day.members):
-        alone = worst_risk(shop, name, way, 20_600.0)
+        alone = worst_risk(shop, name, way, foreseen_of_wrench(shop, name, way, 20_600.0))
         assert float(scores[place]) == pytest.approx(alone.score, rel=1e-9)
         for each in fields(Risk):
             if each.name != "drivers":

@@ -12,7 +12,7 @@ from analysis.due import DuePolicy
 from analysis.errors import NotEnoughEvidence, OutsideRange
 from analysis.fleet import fit_fleet
 from analysis.range_error import ErrorCurve
-from analysis.shop import Shop, ShopRules, risk_of_pull, shop_of
+from analysis.shop import Shop, ShopRules, foreseen_of_wrench, risk_of_pull, shop_of
 from analysis.trust_floor import (
     capability,
     floor_by_capability,
@@ -106,14 +106,15 @@ def test_a_wrench_is_trusted_where_its_pull_risk_is_tolerated(shop: Shop) -> Non
     assert window.lowest is not None
     assert 0.15 < window.lowest < 0.5
     assert window.highest == 1.0
+    seen = foreseen_of_wrench(shop, "W-0", CW, 20400.0)
     step = 0.9 / 60  # of the places that were looked at
     at_floor, below = (
-        risk_of_pull(shop, "W-0", CW, 100 * x, 20400.0).pull_risk
+        risk_of_pull(shop, "W-0", CW, 100 * x, seen).pull_risk
         for x in (window.lowest, window.lowest - step)
     )
     assert at_floor <= 0.02 < below
     assert window.worst_at == pytest.approx(0.1)
-    assert window.worst == pytest.approx(risk_of_pull(shop, "W-0", CW, 10.0, 20400.0).pull_risk)
+    assert window.worst == pytest.approx(risk_of_pull(shop, "W-0", CW, 10.0, seen).pull_risk)
 
 
 def test_the_doubt_about_the_family_gives_the_floor_an_interval(shop: Shop) -> None:
