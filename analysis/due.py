@@ -17,7 +17,6 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
-import polars as pl
 from numpy.typing import NDArray
 
 from analysis.arrays import Array
@@ -129,9 +128,13 @@ class Caps:
 
 def months_caps(start: Array, policy: DuePolicy) -> Array:
     """(N,) days of the cap in months: `add_months` for all of them."""
-    days = pl.Series(np.floor(start), dtype=pl.Int32).cast(pl.Date)
-    later = days.dt.offset_by(f"{policy.cap_months}mo").cast(pl.Int32)
-    return later.cast(pl.Float64).to_numpy()
+    day = np.floor(start).astype(np.int64).astype("datetime64[D]")
+    month = day.astype("datetime64[M]")
+    later = month + policy.cap_months
+    first, after = later.astype("datetime64[D]"), (later + 1).astype("datetime64[D]")
+    last_of_month = after - np.timedelta64(1, "D")
+    capped = np.minimum(first + (day - month.astype("datetime64[D]")), last_of_month)
+    return np.asarray(capped.astype(np.int64), dtype=np.float64)
 
 
 def policy_caps(start: Array, policy: DuePolicy, uses: Sequence[UseSince]) -> Caps:
