@@ -14,10 +14,13 @@ from threading import Lock
 from typing import TYPE_CHECKING, Any, Final, TypeVar, cast
 
 from analysis.vocabulary import Direction
+from service import own_rows
 from service.by_wrench import ByWrench, KeptByMember, exchanged
 from service.following import Following, Records
 from service.frames import instant_of_day
 from service.kept import Kept
+from service.placing import Placing
+from service.range_studies import RangeStudies
 from service.records import Policy
 from service.rules import rules_of
 from service.shop_frames import ShopFrames
@@ -26,8 +29,6 @@ if TYPE_CHECKING:
     import polars as pl
 
     from analysis.due import Due
-    from analysis.fleet import FleetFit
-    from analysis.range_study import RangeStudy
     from analysis.shop import Shop as FittedShop
     from analysis.shop_day import ShopDay
     from analysis.standing import Standing
@@ -43,7 +44,7 @@ if TYPE_CHECKING:
 Made = TypeVar("Made")
 
 # What is worked out without laws.
-_NOT_BY_LAWS: Final = ("by_checks", "_standings", "_pace", "_ranges", "_works")
+_NOT_BY_LAWS: Final = ("by_checks", "studies", "_standings", "_pace", "_ranges", "_works")
 MOST_DAYS: Final = 2  # of one evidence: two kilobytes a wrench and direction each
 MOST_BY_WORK: Final = 64
 _DUE_AT_ONCE: Final = 64  # members; what is found of them others can use meanwhile
@@ -62,43 +63,32 @@ class _Once:
 
     def __init__(self) -> None:
         self.lock = Lock()
-        # Apart, so that a study under way holds up no forecast.
-        self.study_lock = Lock()
         self.line_up_lock = Lock()
-        # The evidence before under whose laws this one stands, and what differs.
-        self.before: tuple[ShopEvidence, frozenset[Member]] | None = None
-        self.fit: FleetFit | None = None
         self.outcomes: dict[int, tuple[ShopOutcome, ...]] = {}
         self.line_ups: dict[Hashable, tuple[Any, frozenset[str]]] = {}
-        self.circumstances: pl.DataFrame | None = None
-        self.studies: dict[int, RangeStudy] = {}
 
 
 class ShopEvidence:
     """The frames of one shop, and what is worked out from them; begun by `of`.
 
     proofs    the checks of each wrench and direction as proofs, in the order in which they count
-    own_laws  laws in force that cover every wrench; None: there are none
-    shared    whose laws they are; None: this evidence has laws of its own
     """
 
     def __init__(
         self,
         frames: ShopFrames,
         proofs: "Mapping[Member, tuple[Proof, ...]]",
-        own_laws: "Laws | None" = None,
-        shared: "ShopLaws | None" = None,
+        placing: Placing,
     ) -> None:
         self.frames = frames
         self.proofs = proofs
-        self._standings: ByWrench[Member, Standing] = ByWrench(_standings, frames)
-        self._pace: ByWrench[str, float] = ByWrench(_pace, frames)
-        self._ranges: ByWrench[str, WrenchRange] = ByWrench(_ranges, frames)
-        self._own_laws = own_laws
-        self._laws = self._own_laws.evidence if self._own_laws else frames.version
-        self._shared = shared
+        self._standings: ByWrench[Member, Standing] = ByWrench(own_rows.standings, frames)
+        self._pace: ByWrench[str, float] = ByWrench(own_rows.pace, frames)
+        self._ranges: ByWrench[str, WrenchRange] = ByWrench(own_rows.ranges, frames)
+        self._placing = placing
         self._once = _Once()
         self._due_lock = Lock()
+        self.studies = RangeStudies(frames)
         # What hangs on the laws and a day, and what hangs on the recorded work as well.
         self._days = Kept(MOST_DAYS)
         self.by_work = Kept(MOST_BY_WORK)
@@ -124,9 +114,11 @@ class ShopEvidence:
         """The evidence as it was read whole.
 
         in_force  laws that the store holds; they serve if they cover every wrench. None: none
+        shared    whose laws they are; None: this evidence has laws of its own
         """
         frames = ShopFrames.of(version, loaded)
-        return cls(frames, _proofs(frames, loaded), _covering(in_force, frames), shared)
+        placing = Placing.of(frames, in_force, shared)
+        return cls(frames, own_rows.proofs(frames, loaded), placing)
 
     def moved_on(
         self, version: str, changed: Set[str], loaded: "Loaded", in_force: "Laws | None" = None
@@ -140,10 +132,9 @@ class ShopEvidence:
         now = ShopFrames.of(version, loaded)
         moved = self.frames.differing(changed, now)
         frames = self.frames.moved_on(version, changed, now)
-        proofs = exchanged(self.proofs, changed, _proofs(now, loaded))
-        known = in_force is not None and in_force.evidence == self.laws
-        laws = _covering(in_force, now if known and self._own_laws else frames)
-        anew = ShopEvidence(frames, proofs, laws, self._shared)
+        proofs = exchanged(self.proofs, changed, own_rows.proofs(now, loaded))
+        placing = self._placing.moved_on(frames, now, moved, in_force)
+        anew = ShopEvidence(frames, proofs, placing)
         anew._standings = self._standings.moved_on(frames, changed, now)
         anew._pace = self._pace.moved_on(frames, changed, now)
         anew._ranges = self._ranges.moved_on(frames, changed, now)
@@ -156,8 +147,6 @@ class ShopEvidence:
         }
         anew.by_checks = self.by_checks.without(moved | papers)
         if anew.laws == self.laws:
-            # This one's own fit may be under way: whoever needs the next one's waits for it then.
-            anew._once.before = self, moved
             anew.by_member = self.by_member.without(moved)
             anew.judged = self.judged.without(moved | papers)
             anew._once.line_ups = {
@@ -219,7 +208,7 @@ class ShopEvidence:
     @property
     def laws(self) -> str:
         """Version of the evidence whose laws serve this one."""
-        return self._laws
+        return self._placing.laws
 
     def of_wrench(self, serial: str) -> "pl.DataFrame":
         """The deviations of one wrench, in both directions."""
@@ -240,7 +229,7 @@ class ShopEvidence:
         from analysis.shop import Shop
 
         return Shop(
-            fit=self._fitted(),
+            fit=self._placing.fit(),
             ranges=self._ranges.get(),
             deviations=self.deviations,
             pace=self._pace.get(),
@@ -375,7 +364,7 @@ class ShopEvidence:
         from analysis.fleet_forecast import FleetQuestion, forecast_part
         from analysis.fleet_laws import FleetLaws
 
-        families = self._fitted().families
+        families = self._placing.fit().families
         laws = FleetLaws({(family.direction, family.name): family for family in families}, {})
         bands = Bands(policy.low_band_below, policy.upper_band_above)
         question = FleetQuestion(rules_of(policy), bands, day, self._work)
@@ -395,103 +384,13 @@ class ShopEvidence:
                 once.outcomes = {policy.version: what_if_of_shop(shop).shop}
             return once.outcomes[policy.version]
 
-    def with_circumstances(self, load: "Callable[[], pl.DataFrame]") -> None:
-        """Have what a range study asks of this very evidence beside it.
-
-        load   gives the frame `analysis.evidence.CIRCUMSTANCES`
-        """
-        if self._once.circumstances is None:
-            self._once.circumstances = load()
-
-    def range_study(self, policy: Policy) -> "RangeStudy":
-        """What the shop's own checks say about the bottom of the range, under a policy."""
-        from analysis.bands import Bands
-        from analysis.range_study import StudyRules, range_study
-        from analysis.trust_floor import PPK_AIMED_AT
-
-        once = self._once
-        with once.study_lock:
-            if policy.version not in once.studies:
-                rules = StudyRules(
-                    bands=Bands(policy.low_band_below, policy.upper_band_above),
-                    low_mark=policy.caution_below,
-                    tolerated_pull_risk=policy.tolerated_pull_risk,
-                    ppk_aimed_at=PPK_AIMED_AT,
-                )
-                told = once.circumstances
-                assert told is not None  # noqa: S101 - whoever asks for a study has had them read
-                study = range_study(self.wrenches, self.deviations, told, rules)
-                once.studies = {policy.version: study}
-            return once.studies[policy.version]
-
     @property
     def to_learn_from(self) -> "Evidence":
-        from service.shop_laws import Evidence
-
-        return Evidence(self.frames.version, self.wrenches, self.deviations)
+        return self._placing.evidence
 
     def under_laws(self, laws: "Laws") -> "ShopEvidence":
         """The same evidence under other laws in force; what does not rest on laws is kept."""
-        anew = ShopEvidence(self.frames, self.proofs, _covering(laws, self.frames), self._shared)
+        anew = ShopEvidence(self.frames, self.proofs, self._placing.under(laws))
         for name in _NOT_BY_LAWS:
             setattr(anew, name, getattr(self, name))
-        anew._once.circumstances = self._once.circumstances
-        anew._once.studies = self._once.studies
         return anew
-
-    def _fitted(self) -> "FleetFit":
-        once = self._once
-        with once.lock:
-            if once.fit is None:
-                once.fit = self._placed()
-            return once.fit
-
-    def _placed(self) -> "FleetFit":
-        from analysis.fleet import fit_fleet
-        from analysis.fleet_update import update_fleet
-
-        if self._shared is None:
-            return fit_fleet(self.wrenches, self.deviations)
-        laws, before = self._own_laws, self._once.before
-        if laws is not None and before is not None:
-            self._once.before = None  # and all that it alone holds
-            was, changed = before
-            own = self.frames.only({serial for serial, _ in changed})
-            fit = update_fleet(was._fitted(), own.wrenches, own.deviations, changed, laws.families)
-            if fit is not None:
-                return fit
-        evidence = self.to_learn_from
-        return self._shared.place(laws or self._shared.learn(evidence), evidence)
-
-
-def _covering(laws: "Laws | None", frames: ShopFrames) -> "Laws | None":
-    """The laws, if every wrench of the frames that has a reading is of a family of theirs."""
-    from analysis.fleet import laws_cover
-
-    if laws is None or not laws_cover(laws.families, frames.wrenches, frames.deviations):
-        return None
-    return laws
-
-
-def _proofs(frames: ShopFrames, loaded: "Loaded") -> "Mapping[Member, tuple[Proof, ...]]":
-    from service.proofs import proofs_of
-
-    return proofs_of(frames.deviations, loaded[2])
-
-
-def _standings(frames: ShopFrames) -> "Mapping[Member, Standing]":
-    from analysis.standing import standings
-
-    return standings(frames.deviations)
-
-
-def _pace(frames: ShopFrames) -> "Mapping[str, float]":
-    from analysis.use_pace import cycles_per_day
-
-    return cycles_per_day(frames.deviations)
-
-
-def _ranges(frames: ShopFrames) -> "Mapping[str, WrenchRange]":
-    from analysis.wrench_range import wrench_ranges
-
-    return wrench_ranges(frames.wrenches)

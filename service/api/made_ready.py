@@ -103,4 +103,4 @@ def _foresee(question: Question[Registry]) -> None:
 
 
 def _study(question: Question[Registry]) -> None:
-    question.evidence.range_study(question.policy)
+    question.evidence.studies.under(question.policy)

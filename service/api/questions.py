@@ -167,7 +167,7 @@ def _asked(
             shop.fleets.laws_in_force(records),
         )
         if studies:
-            evidence.with_circumstances(lambda: records.circumstances(up_to))
+            evidence.studies.with_circumstances(lambda: records.circumstances(up_to))
         if asked is None and evidence.latest is not None:
             # No forecast is made for a day before the evidence, whatever a clock says.
             today = max(today, (evidence.latest - CLOCK_SLACK).astimezone(zone).date())

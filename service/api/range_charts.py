@@ -135,7 +135,7 @@ class RangeChartController(Controller):
     ) -> Response[bytes]:
         question = asked_about_range(shop, "range-report", as_of, if_none_match)
         return Response(
-            report_page(question.evidence.range_study(question.policy), question.today).encode(),
+            report_page(question.evidence.studies.under(question.policy), question.today).encode(),
             media_type=_HTML,
             headers={"ETag": question.tag, **REVALIDATE, **REPORT_HEADERS},
         )
@@ -145,7 +145,7 @@ def _drawn(
     question: Question[Registry], name: RangeChart, direction: Direction
 ) -> "altair.TopLevelMixin":
     policy, evidence = question.policy, question.evidence
-    study = evidence.range_study(policy)
+    study = evidence.studies.under(policy)
     if name is RangeChart.SCATTER:
         from service.charts.range_scatter import scatter_chart
 

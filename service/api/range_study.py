@@ -114,7 +114,7 @@ def study_answer(question: Question[Registry]) -> RangeStudyAnswer:
     policy, evidence = question.policy, question.evidence
     wrenches = question.subject.by_serial
     return RangeStudyAnswer.of(
-        evidence.range_study(policy),
+        evidence.studies.under(policy),
         as_of=question.as_of,
         day=question.today,
         method=MethodAnswer.model_validate(methods.RANGE_STUDY),

@@ -51,7 +51,7 @@ class WarmUp:
             evidence.other_targets(policy)
         # Last: it takes longest, and is asked for least.
         if (question := self._question(studies=True)) is not None:
-            question.evidence.range_study(question.policy)
+            question.evidence.studies.under(question.policy)
 
     def _question(self, *, studies: bool = False) -> Question[None] | None:
         """None: called off, or the store cannot be read."""

@@ -19,7 +19,7 @@ def range_page(shop: NamedDependency[Shop], made_ready: NamedDependency[MadeRead
         return waits(shop, "The bottom of the range", "/range", "/range", for_study=True)
     question = asked_about_range(shop, "range-page", None, None)
     policy = question.policy
-    study = question.evidence.range_study(policy)
+    study = question.evidence.studies.under(policy)
     return page(
         "range.html",
         shop,

@@ -69,7 +69,7 @@ nothing = Nothing()
 
 def studied(evidence: ShopEvidence) -> ShopEvidence:
     """With what a study asks for."""
-    evidence.with_circumstances(lambda: pl.DataFrame(schema=CIRCUMSTANCES))
+    evidence.studies.with_circumstances(lambda: pl.DataFrame(schema=CIRCUMSTANCES))
     return evidence
 
 
@@ -154,7 +154,7 @@ def studying(monkeypatch: pytest.MonkeyPatch) -> Fitting:
 def test_many_questions_at_once_share_one_study(studying: Fitting) -> None:
     evidence = studied(FleetCache().evidence("local", "a-1", None, nothing))
     with ThreadPoolExecutor(8) as callers:
-        studies = list(callers.map(lambda _: evidence.range_study(Policy()), range(8)))
+        studies = list(callers.map(lambda _: evidence.studies.under(Policy()), range(8)))
     assert studying.made == 1
     assert len({id(study) for study in studies}) == 1
 
@@ -163,7 +163,7 @@ def test_another_policy_is_another_study(studying: Fitting) -> None:
     """The bands, the mark and the risk tolerated are the policy's."""
     evidence = studied(FleetCache().evidence("local", "a-1", None, nothing))
     for version in (1, 2, 2):
-        evidence.range_study(Policy(version=version))
+        evidence.studies.under(Policy(version=version))
     assert studying.made == 2
 
 
@@ -179,7 +179,7 @@ def test_a_study_under_way_holds_up_no_fit(
     monkeypatch.setattr("analysis.range_study.range_study", held)
     evidence = studied(FleetCache().evidence("local", "a-1", None, nothing))
     with ThreadPoolExecutor(1) as callers:
-        study = callers.submit(evidence.range_study, Policy())
+        study = callers.submit(evidence.studies.under, Policy())
         assert begun.wait(30)
         evidence.under(Policy())
         assert fitting.made == 1

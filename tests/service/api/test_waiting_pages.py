@@ -6,6 +6,7 @@ from typing import Any
 import pytest
 from litestar.testing import TestClient
 
+from service.range_studies import RangeStudies
 from service.shop_evidence import ShopEvidence
 
 
@@ -13,18 +14,18 @@ from service.shop_evidence import ShopEvidence
 def held(monkeypatch: pytest.MonkeyPatch) -> Event:
     """Set to let the fit of the fleet and the study go on; until then they do not end."""
     go_on = Event()
-    due, study = ShopEvidence.all_due, ShopEvidence.range_study
+    due, study = ShopEvidence.all_due, RangeStudies.under
 
     def all_due(self: ShopEvidence, *given: Any) -> Any:
         go_on.wait(20)
         return due(self, *given)
 
-    def range_study(self: ShopEvidence, *given: Any) -> Any:
+    def under(self: RangeStudies, *given: Any) -> Any:
         go_on.wait(20)
         return study(self, *given)
 
     monkeypatch.setattr(ShopEvidence, "all_due", all_due)
-    monkeypatch.setattr(ShopEvidence, "range_study", range_study)
+    monkeypatch.setattr(RangeStudies, "under", under)
     monkeypatch.setattr("service.api.made_ready.PATIENCE_S", 0.01)
     return go_on
 
