@@ -42,6 +42,7 @@ def create_app(
     clock: Clock | None = None,
     warm: bool = False,
     relearn_after_s: float | None = None,
+    learn_apart: bool = False,
 ) -> Application:
     """The application over a store; the token of each request says which shop of it.
 
@@ -50,13 +51,19 @@ def create_app(
     shop    key of the shop whose forecasts are worked out first; None: from the settings
     clock   None: from the settings
     warm    whether these are worked out, in the background, when it starts
-    relearn_after_s  as in `service.api.shops.Shops`
+    relearn_after_s, learn_apart  as in `service.api.shops.Shops`
 
     The settings are those of the environment. Raises UnusableSettings and StoreUnusable.
     """
     settings = Settings.from_environment(os.environ)
     opened = store or Store.open(settings.store)
-    shops = Shops(opened, clock or settings.clock(), relearn_after_s, settings.shops_mib)
+    shops = Shops(
+        opened,
+        clock or settings.clock(),
+        relearn_after_s,
+        settings.shops_mib,
+        learn_apart=learn_apart,
+    )
     proxies = Proxies(settings.trusted_proxies)
     admission = Admission(
         shops,
@@ -118,4 +125,5 @@ def create_served_app() -> Application:
     _spare_the_collector()
     standing = settings.pinned_at is not None
     # Where the clock stands still nothing comes a minute later: answers stay as they were first.
-    return create_app(warm=True, relearn_after_s=math.inf if standing else _RELEARN_AFTER_S)
+    after_s = math.inf if standing else _RELEARN_AFTER_S
+    return create_app(warm=True, relearn_after_s=after_s, learn_apart=True)

@@ -11,6 +11,7 @@ are as good as none.
 import json
 import logging
 import time
+from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -19,6 +20,7 @@ from typing import TYPE_CHECKING, Final
 
 from service import metrics
 from service.clock import Clock
+from service.learning_apart import LearnerFailed, learn_apart
 from service.relearning import Relearning
 from service.store import ShopStore, Store, StoreError
 from service.store.laws import StoredLaws
@@ -28,6 +30,7 @@ if TYPE_CHECKING:
 
     from analysis.fleet import FleetFit
     from analysis.fleet_laws import FleetLaws
+    from analysis.teachers import Teachers
 
 _log = logging.getLogger(__name__)
 
@@ -75,14 +78,25 @@ class _Placed:
 class ShopLaws:
     """The laws of one shop, as one process reads them, and its part in learning them.
 
-    relearning  of all shops of the process
+    relearning   of all shops of the process
+    learn_apart  whether laws are learnt anew in a process of their own, so that nobody who asks
+                 meanwhile waits for it; those that a question waits for are learnt here, sooner
     """
 
-    def __init__(self, store: Store, shop: str, clock: Clock, relearning: Relearning) -> None:
+    def __init__(
+        self,
+        store: Store,
+        shop: str,
+        clock: Clock,
+        relearning: Relearning,
+        *,
+        learn_apart: bool = False,
+    ) -> None:
         self._store = store
         self._shop = shop
         self._clock = clock
         self._relearning = relearning
+        self._learn_anew = _learn_apart if learn_apart else _learn_here
         self._reading = Lock()
         self._read: tuple[int, Laws | None] | None = None
         self._keeping = Lock()
@@ -112,7 +126,7 @@ class ShopLaws:
                 found = self._stored()
                 if found is not None and found.evidence == evidence.version:
                     return found
-            laws = _learnt(evidence)
+            laws = _learnt(evidence, _learn_here)
             self._keep(laws)
         return laws
 
@@ -161,7 +175,7 @@ class ShopLaws:
             if evidence is None:
                 return
             with metrics.timed(metrics.LEARNING_SECONDS):
-                laws = _learnt(evidence)
+                laws = _learnt(evidence, self._learn_anew)
             if not self._let_go:
                 # Here rather than when the next question waits for it.
                 self.place(laws, evidence)
@@ -252,11 +266,24 @@ def _read(records: ShopStore) -> Laws | None:
         return None
 
 
-def _learnt(evidence: Evidence) -> Laws:
-    from analysis.fleet_laws import learn_fleet_laws
+def _learnt(evidence: Evidence, learn: "Callable[[Teachers], FleetLaws]") -> Laws:
     from analysis.teachers import teachers_of
 
-    return Laws(evidence.version, learn_fleet_laws(teachers_of(evidence.deviations)))
+    return Laws(evidence.version, learn(teachers_of(evidence.deviations)))
+
+
+def _learn_here(teachers: "Teachers") -> "FleetLaws":
+    from analysis.fleet_laws import learn_fleet_laws
+
+    return learn_fleet_laws(teachers)
+
+
+def _learn_apart(teachers: "Teachers") -> "FleetLaws":
+    try:
+        return learn_apart(teachers)
+    except LearnerFailed as failure:
+        _log.warning("%s; laws are learnt here instead", failure)
+        return _learn_here(teachers)
 
 
 def _parts(evidence: str) -> tuple[str, int]:

@@ -190,13 +190,13 @@ LAWS_OF_EACH_PROCESS: Final = Defect(
 LEARNING_WATCHED: Final = (
     Change(
         "service/app.py",
-        "relearn_after_s=math.inf if standing else _RELEARN_AFTER_S)",
-        "relearn_after_s=0.5)",
+        "relearn_after_s=after_s,",
+        "relearn_after_s=0.5,",
     ),
     Change(
         "service/shop_laws.py",
-        "def _learnt(evidence: Evidence) -> Laws:\n",
-        """def _learnt(evidence: Evidence) -> Laws:
+        'def _learnt(evidence: Evidence, learn: "Callable[[Teachers], FleetLaws]") -> Laws:\n',
+        """def _learnt(evidence: Evidence, learn: "Callable[[Teachers], FleetLaws]") -> Laws:
     import os
     from pathlib import Path
 

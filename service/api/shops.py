@@ -51,6 +51,7 @@ class Shops:
 
     relearn_after_s  laws are learnt anew so many seconds after a change, infinity: never; None:
                      every evidence has laws of its own
+    learn_apart      as in `service.shop_laws.ShopLaws`
     most_mib         of all shops together, by estimate; the shop in use is held in any case
     """
 
@@ -60,10 +61,13 @@ class Shops:
         clock: Clock,
         relearn_after_s: float | None = None,
         most_mib: int = ENOUGH_MIB,
+        *,
+        learn_apart: bool = False,
     ) -> None:
         self.store = store
         self.clock = clock
         self._relearning = None if relearn_after_s is None else Relearning(relearn_after_s)
+        self._learn_apart = learn_apart
         self._held = HeldBySize(most_mib * _MIB, self._begun, metrics.note_shops)
         self._lock = Lock()
         # Those let go as well, as long as something of theirs is under way.
@@ -91,7 +95,9 @@ class Shops:
     def _begun(self, key: str) -> HeldShop:
         laws = None
         if self._relearning is not None:
-            laws = ShopLaws(self.store, key, self.clock, self._relearning)
+            laws = ShopLaws(
+                self.store, key, self.clock, self._relearning, learn_apart=self._learn_apart
+            )
         fleets = FleetCache(laws, lambda: self._held.grown(key))
         shop = Shop(self.store, key, self.clock, fleets)
         held = HeldShop(shop, FleetDays(shop), MadeReady(shop))

@@ -191,6 +191,9 @@ def ask_and_post_in_turn(pair: Pair, rounds: int) -> None:
 
 def kill_who_learns(pair: Pair) -> None:
     """Half way through; the other learns in its stead, and it comes back."""
+    # What was learnt so far is in force, so that nothing is under way that nobody holds.
+    changes = len(WRENCHES) + len(pair.acknowledged)
+    until(lambda: pair.compare().endswith(f"-{changes}"))
     pair.hold()
     pair.post(pair.one)
     named = pair.compare()
