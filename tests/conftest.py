@@ -6,6 +6,11 @@ PostgreSQL alone has the marker `postgresql`, and is left out otherwise.
 """
 
 import os
+
+# Two tests at once keep two cores busy; threads of OpenBLAS beside them would wait for one another,
+# busily. Before numpy is imported; what tests start inherits it.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
