@@ -15,7 +15,8 @@ pytestmark = pytest.mark.simulation
 
 @pytest.fixture(scope="module")
 def wrenches() -> pl.DataFrame:
-    frames = run(families=2, workers=1)
+    # Two, so that the last study under way has both cores.
+    frames = run(families=2, workers=2)
     return pl.concat(
         frames[scenario.name].with_columns(pl.lit(scenario.name).alias("scenario"))
         for scenario in SCENARIOS

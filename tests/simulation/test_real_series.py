@@ -5,7 +5,10 @@ most of their past and some of their future, so the binomial interval of a cover
 little too narrow; the limits here are no finer than that allows.
 """
 
-from functools import cache
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ProcessPoolExecutor
+from multiprocessing import get_context
+from typing import Any
 
 import pytest
 from scipy.stats import binomtest
@@ -25,21 +28,63 @@ from tests.simulation.real_series import STUDIES, DriftRow, drift_row, forecast_
 pytestmark = pytest.mark.simulation
 
 
-@cache
-def _forecasts(study: str) -> dict[str, tuple[Forecasts, ...]]:
+class Beside:
+    """What the tests ask about the studies, worked out once each in processes beside them.
+
+    In one process this file alone would decide how long the studies of the whole suite take.
+    """
+
+    def __init__(self, pool: ProcessPoolExecutor) -> None:
+        self._pool = pool
+        self._asked: dict[tuple[str, str], Future[Any]] = {}
+
+    def ask(self, what: Callable[[str], Any], study: str) -> "Future[Any]":
+        key = what.__name__, study
+        if key not in self._asked:
+            self._asked[key] = self._pool.submit(what, study)
+        return self._asked[key]
+
+
+_beside: Beside
+
+
+def _forecasts_of(study: str) -> dict[str, tuple[Forecasts, ...]]:
     return forecasts_of(STUDIES[study]())
+
+
+def _drift_of(study: str) -> DriftRow:
+    made = STUDIES[study]()
+    return drift_row(made.series, made.origins[0])
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _working_beside(request: pytest.FixtureRequest) -> Iterator[None]:
+    """Begins with the studies that a test is named after, those with most to read first."""
+    global _beside
+    own = [item for item in request.session.items if item.path == request.path]
+    named = {item.callspec.params["study"] for item in own if hasattr(item, "callspec")}
+    with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
+        _beside = Beside(pool)
+        for study in sorted(named, key=lambda name: -sum(STUDIES[name]().origins)):
+            _beside.ask(_forecasts_of, study)
+        yield
+        pool.shutdown(cancel_futures=True)
+
+
+def _forecasts(study: str) -> dict[str, tuple[Forecasts, ...]]:
+    forecasts: dict[str, tuple[Forecasts, ...]] = _beside.ask(_forecasts_of, study).result()
+    return forecasts
+
+
+def _drift(study: str) -> DriftRow:
+    drift: DriftRow = _beside.ask(_drift_of, study).result()
+    return drift
 
 
 def _scores(study: str) -> dict[tuple[str, str], Score]:
     """By horizon and method."""
     rows = forecast_rows(STUDIES[study](), _forecasts(study))
     return {(row.horizon, row.method): row.score for row in rows}
-
-
-@cache
-def _drift(study: str) -> DriftRow:
-    made = STUDIES[study]()
-    return drift_row(made.series, made.origins[0])
 
 
 @pytest.mark.parametrize("study", [name for name in STUDIES if name != "transmittance"])
