@@ -11,7 +11,7 @@ import os
 # busily. Before numpy is imported; what tests start inherits it.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
@@ -19,6 +19,7 @@ from typing import Any
 import postgresql_server
 import pytest
 from hypothesis import settings
+from marked_folders import misplaced, needs_reading
 from sqlalchemy import URL
 
 from service.store import store as store_module
@@ -85,6 +86,22 @@ def pytest_configure(config: pytest.Config) -> None:
 
 def pytest_unconfigure(config: pytest.Config) -> None:
     config.stash[_RUNNING].close()
+
+
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    return None if needs_reading(collection_path, config.option.markexpr) else True
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report() -> Generator[None, pytest.CollectReport, pytest.CollectReport]:
+    report = yield
+    for item in report.result:
+        if isinstance(item, pytest.Item):
+            names = {mark.name for mark in item.iter_markers()}
+            if found := misplaced(item.path, names):
+                report.outcome = "failed"
+                report.longrepr = f"{item.nodeid} is marked {found[0]}: see tests/marked_folders.py"
+    return report
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
