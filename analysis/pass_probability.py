@@ -145,8 +145,10 @@ def _inside(deviation: Array, limit: Array, tails: Tails) -> Array:
     inside = np.zeros_like(away)
     for weight, scale in tails.parts():
         within = ndtr((limit - away) / scale)
-        if limit.min(initial=np.inf) < _OUT_OF_REACH * scale:
-            within -= ndtr((-limit - away) / scale)
+        reached = limit < _OUT_OF_REACH * scale
+        if reached.any():
+            # Left out one by one, so that a wrench has the same chance in any company.
+            within -= np.where(reached, ndtr((-limit - away) / scale), 0.0)
         within *= weight
         inside += within
     return inside
