@@ -6,7 +6,8 @@ from typing import Annotated, Literal, Self
 from pydantic import Field
 
 from analysis.vocabulary import Direction, Edition
-from service.acceptance import Acceptance, AcceptanceVerdict, Criterion, Evidence, Outcome
+from service.acceptance import Acceptance, AcceptanceVerdict
+from service.acceptance_criteria import Criterion, Evidence, Outcome
 from service.frames import date_of_day
 from service.records import Policy
 from service.schemas.analyses import AnalysisAnswer, FromAnalysis, NoPerformanceAnswer, by_status

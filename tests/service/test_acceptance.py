@@ -8,7 +8,8 @@ from sample_records import NOW, a_card, a_wrench, nm
 
 from analysis.prescribed_points import PointCount
 from analysis.vocabulary import CheckKind, Direction, Edition
-from service.acceptance import AcceptanceVerdict, Criterion, Outcome, judge_acceptance
+from service.acceptance import AcceptanceVerdict, judge_acceptance
+from service.acceptance_criteria import Criterion, Outcome
 from service.frames import day_of
 from service.proofs import Proof
 from service.records import (
