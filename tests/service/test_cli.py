@@ -375,6 +375,7 @@ def auth_in(told):
     return re.search(r"^ *AUTH='(.+)'$", told, re.MULTILINE)[1]
 
 
+@pytest.mark.sqlite  # a process that makes a file for its store, whatever the tests run on
 def test_the_demo_serves_its_story_and_leaves_nothing_behind(tmp_path):
     with running(tmp_path, "demo", "--no-shift") as (told, url, process):
         assert url.startswith("http://127.0.0.1:")
@@ -430,6 +431,7 @@ def test_a_port_that_is_taken_is_told_before_anything_is_made(run):
     assert not Path("wrench-drift.db").exists()
 
 
+@pytest.mark.sqlite  # the same
 def test_an_interrupt_while_the_worker_starts_is_not_lost(tmp_path):
     """SIGTERM to the first process alone, as a container's stop sends it."""
     process = subprocess.Popen(  # noqa: S603 - our own command
