@@ -166,6 +166,8 @@ class ShopLaws:
         self._placed = None
 
     def _relearn(self) -> None:
+        if self._called_off:
+            return
         with ExitStack() as turn:
             if not self._take(turn, 0.0):
                 # Another worker learns. It may be killed, or learn from less than this.

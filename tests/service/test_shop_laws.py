@@ -355,3 +355,13 @@ def test_one_learns_at_a_time_in_each_shop(place: Path) -> None:
                 assert not again  # another thread of the same worker
         with other.learner(LOCAL_SHOP) as after:
             assert after
+
+
+def test_after_it_is_called_off_nothing_waits_to_be_learnt(place: Path) -> None:
+    relearning = Relearning(0.01)
+    with Store.open(place) as store:
+        laws = ShopLaws(store, LOCAL_SHOP, PinnedClock(NOW), relearning)
+        laws.call_off()
+        laws.learn_soon()
+        assert relearning.wait(30)
+    assert stored(place) is None
