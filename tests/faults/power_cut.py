@@ -34,11 +34,12 @@ def survey(
     *,
     images: int,
     seed: int,
-    stop_at_damage: bool = False,
+    stop_at: str | None = None,
 ) -> Survey:
     """Cut the power at every moment of the record in turn, until so many images were seen.
 
-    sent   every request, with the time of its acknowledgement
+    sent     every request, with the time of its acknowledgement
+    stop_at  what is said of an image with which the survey may end; None: it sees all
     """
     found = Survey(moments=len(operations) + 1)
     chance = random.Random(seed)  # noqa: S311 - no secret
@@ -57,7 +58,7 @@ def survey(
                         found.damaged += 1
                         found.told += [f"after operation {image.at}: {each}" for each in wrong]
                         del found.told[_MOST_TOLD:]
-                        if stop_at_damage:
+                        if stop_at is not None and any(stop_at in each for each in wrong):
                             return found
             if found.images == before:
                 break  # the record is too short for so many different images

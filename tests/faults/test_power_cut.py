@@ -104,7 +104,7 @@ def test_a_sync_left_out_is_found(shipped: Record, name: str, what: str) -> None
         STORE,
         images=1_000,
         seed=SEED,
-        stop_at_damage=True,
+        stop_at="",
     )
     assert found.damaged, what
 
@@ -121,5 +121,5 @@ def test_a_sync_left_out_is_found(shipped: Record, name: str, what: str) -> None
 )
 def test_a_planted_defect_is_found(tmp_path: Path, defect: Defect, sign: str) -> None:
     planted = record(tmp_path, 6, 2, defect.plant(tmp_path / "code"), lives=1)
-    found = survey(planted.operations, planted.sent, STORE, images=1_500, seed=SEED)
+    found = survey(planted.operations, planted.sent, STORE, images=1_500, seed=SEED, stop_at=sign)
     assert any(sign in each for each in found.told), found
