@@ -11,19 +11,16 @@ between. Level moves evenly and doubt only grows, so the days on which a check p
 are one stretch (tested against the grid).
 """
 
-from typing import Final
-
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.arrays import Array
+from analysis.due import STEP_DAYS
 from analysis.family import FamilyFit
 from analysis.lattice_search import first_negative
 from analysis.outlook import last_days, outlook
+from analysis.pass_probability import quantile
 from analysis.pass_table import PassTable
-
-STEP_DAYS: Final = 60.0 / 128
-_SURE: Final = 1e-12
 
 
 def crossing_days(family: FamilyFit, table: PassTable, target: float, horizon_days: Array) -> Array:
@@ -35,15 +32,13 @@ def crossing_days(family: FamilyFit, table: PassTable, target: float, horizon_da
     The day is the lattice's first below the target, within half a day of the crossing; infinity:
     not within the horizon. A wrench below the target already at its last check crosses that day.
     """
-    from scipy.special import ndtri  # slow to import, needed only when a forecast is asked for
-
     start = last_days(family)
-    aim = ndtri(target)
+    aim = quantile(np.asarray(target))
 
     def above(rows: NDArray[np.intp], steps: Array) -> Array:
         """Probits of the chances of some wrenches, less the target's."""
         view = outlook(family.of_rows(rows.tolist()), start[rows] + steps * STEP_DAYS)
-        return np.asarray(ndtri(np.clip(table.chance(view), _SURE, 1 - _SURE)) - aim)
+        return quantile(table.chance(view)) - aim
 
     everyone = np.arange(len(start))
     high = np.floor(horizon_days / STEP_DAYS)

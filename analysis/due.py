@@ -24,13 +24,12 @@ from analysis.family import FamilyFit
 from analysis.lattice_search import first_negative
 from analysis.outlook import last_days, outlook
 from analysis.pass_days import pass_probability_on
-from analysis.pass_probability import CheckPlan, mean_over_laws, pass_probability
+from analysis.pass_probability import CheckPlan, mean_over_laws, pass_probability, quantile
 from analysis.use_since import UseSince, cap_days
 
 _GRID_DAYS: Final = 60.0
 _STEPS_OF_GRID: Final = 128  # within half a day
-_STEP_DAYS: Final = _GRID_DAYS / _STEPS_OF_GRID
-_SURE: Final = 1e-12
+STEP_DAYS: Final = _GRID_DAYS / _STEPS_OF_GRID
 _WAITS_DAYS: Final = (0, 30, 60, 90)
 _INTERVAL: Final = (0.05, 0.95)
 
@@ -176,13 +175,10 @@ def _crossings(
     by_law: Array,
 ) -> tuple[Array, Array]:
     """`first_crossings` from the pass probabilities on the grid, (T, K, N)."""
-    from scipy.special import ndtri  # slow to import, needed only when a forecast is asked for
-
-    start, aim = last_days(family), float(ndtri(min(target, 1.0 - _SURE)))
+    start, aim = last_days(family), quantile(np.asarray(target))
 
     def above(chance: Array) -> Array:
-        """Normal quantiles, which run nearly straight in time, less the target's."""
-        return np.asarray(ndtri(np.clip(chance, _SURE, 1.0 - _SURE)) - aim)
+        return quantile(chance) - aim
 
     average = above(mean_over_laws(by_law))
     first = _first_below(average, 0.0)
@@ -191,7 +187,7 @@ def _crossings(
 
     def between(some: NDArray[np.intp], steps: Array) -> Array:
         chosen = rows[some]
-        view = outlook(family.of_rows(chosen.tolist()), start[chosen] + steps * _STEP_DAYS)
+        view = outlook(family.of_rows(chosen.tolist()), start[chosen] + steps * STEP_DAYS)
         return above(pass_probability(view, plan, mpd_pct[chosen]))
 
     high = (first[rows] * _STEPS_OF_GRID).astype(np.float64)
@@ -202,7 +198,7 @@ def _crossings(
         average[first[rows] - 1, rows],
         average[first[rows], rows],
     )
-    days[rows] = found * _STEP_DAYS
+    days[rows] = found * STEP_DAYS
     days = np.where(days <= horizon_days, days, np.inf)
     each = _interpolated_crossing(by_law, _grid_steps(horizon_days), target)
     return start + days, start + np.where(each <= horizon_days, each, np.inf)

@@ -91,19 +91,12 @@ class FamilyFit(FamilyLaws):
 
     def of_rows(self, rows: list[int]) -> Self:
         """The same family with only the chosen members."""
-        s = self.state
         chosen = {self.histories.wrenches[row] for row in rows} if self.outlying else set()
         return replace(
             self,
             histories=self.histories.take(rows),
             clock_sd_per_year=self.clock_sd_per_year[rows],
-            state=State(
-                level=s.level[..., rows],
-                rate=s.rate[..., rows],
-                level_cov=s.level_cov[..., rows],
-                level_rate_cov=s.level_rate_cov[..., rows],
-                rate_cov=s.rate_cov[..., rows],
-            ),
+            state=self.state.of_columns(rows),
             jump_evidence=self.jump_evidence[rows],
             outlying=tuple(reading for reading in self.outlying if reading.wrench in chosen),
         )

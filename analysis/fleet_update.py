@@ -7,7 +7,6 @@ more among hundreds hardly moves them, and learning takes seconds where placing 
 """
 
 from collections.abc import Iterable
-from typing import TypeAlias
 
 import polars as pl
 
@@ -16,9 +15,7 @@ from analysis.fleet import FleetFit, fleet_of
 from analysis.fleet_laws import FleetLaws, Key
 from analysis.history import pack_histories
 from analysis.kinds import kinds_of
-from analysis.vocabulary import Direction
-
-Member: TypeAlias = tuple[str, Direction]
+from analysis.vocabulary import Direction, Member
 
 
 def changed_members(before: pl.DataFrame, after: pl.DataFrame) -> frozenset[Member]:

@@ -16,7 +16,7 @@ from analysis.arrays import Array
 from analysis.error_law import DAYS_PER_YEAR, STRAY_FACTOR, ErrorLaw
 from analysis.family import FamilyFit
 from analysis.mixture import Mixture
-from analysis.state_filter import State, advance, repeated
+from analysis.state_filter import State, advance
 from analysis.tails import NORMAL, Tails
 from analysis.time_basis import clock_ahead
 
@@ -144,7 +144,9 @@ def states_on(family: FamilyFit, day: Array | float) -> State:
     years = _years_on(family, day)
     clock = clock_ahead(family.histories, family.basis, family.typical_pace, years)
     doubt = years * family.clock_sd_per_year
-    state = family.state if years.ndim == 1 else repeated(family.state, len(years))
+    state = family.state
+    if years.ndim > 1:
+        state = state.of_columns(np.tile(np.arange(years.shape[1]), len(years)))
     return advance(state, family.law, years.ravel(), clock.ravel(), doubt.ravel())
 
 

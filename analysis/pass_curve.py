@@ -12,7 +12,7 @@ import numpy as np
 from analysis.arrays import Array
 from analysis.outlook import last_days
 from analysis.pass_days import pass_probability_on
-from analysis.pass_probability import mean_over_laws
+from analysis.pass_probability import mean_over_laws, quantile
 from analysis.shop import PlannedGroup
 
 _STEP_DAYS: Final = 30.0
@@ -39,7 +39,7 @@ class PassCurve:
         steps = np.arange(0.0, horizon_days + _STEP_DAYS, _STEP_DAYS)
         days = start + steps[:, None]
         by_law = pass_probability_on(group.family, days, group.plan, group.mpd_pct)
-        return cls(start, steps, _quantile(mean_over_laws(by_law)))
+        return cls(start, steps, quantile(mean_over_laws(by_law)))
 
     def of_row(self, row: int) -> Self:
         """The curve of one wrench alone."""
@@ -47,7 +47,7 @@ class PassCurve:
 
     def first_crossing(self, target: float) -> Array:
         """(N,) days until a curve is first below the target; infinity: never."""
-        level = float(_quantile(np.asarray(target)))
+        level = float(quantile(np.asarray(target)))
         below = self.quantile < level
         first = below.argmax(axis=0)
         before = np.take_along_axis(self.quantile, np.maximum(first - 1, 0)[None], axis=0)[0]
@@ -74,9 +74,3 @@ class PassCurve:
         shares = np.linspace(0.0, 1.0, _NODES)
         failing = 1.0 - self.at(shares[:, None] * days)
         return np.asarray(np.trapezoid(failing, shares, axis=0) * days)
-
-
-def _quantile(probability: Array) -> Array:
-    from scipy.special import ndtri  # slow to import, needed only when a forecast is asked for
-
-    return np.asarray(ndtri(np.clip(probability, 1e-12, 1.0 - 1e-12)))

@@ -36,6 +36,7 @@ _ALONG_SHARED: Final = 12
 _ACROSS_SHARED: Final = 3
 _GOLDEN: Final = (math.sqrt(5) - 1) / 2  # shifts spread evenly for any number of laws
 _NEGLIGIBLE: Final = 1e-7
+_SURE: Final = 1e-12
 _OUT_OF_REACH: Final = 8.3  # SDs: what lies beyond is less than the last digit of 1
 _CELLS_AT_ONCE: Final = 32_000  # laws x wrenches x nodes: stays in the processor's cache
 
@@ -170,6 +171,13 @@ def principal(root: Array, z: Array) -> Array:
 def pass_probability(outlook: Outlook, plan: CheckPlan, mpd_pct: Array) -> Array:
     """(N,) pass probabilities, the doubt about the family's law included."""
     return mean_over_laws(pass_probability_by_law(outlook, plan, mpd_pct))
+
+
+def quantile(probability: Array) -> Array:
+    """Normal quantiles of pass probabilities, which run nearly straight in time; never infinite."""
+    from scipy.special import ndtri  # slow to import, needed only when a forecast is asked for
+
+    return np.asarray(ndtri(np.clip(probability, _SURE, 1.0 - _SURE)))
 
 
 def mean_over_laws(by_law: Array) -> Array:

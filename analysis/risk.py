@@ -18,8 +18,9 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
-from analysis.arrays import Array
+from analysis.arrays import Array, Flags
 from analysis.family import FamilyFit
 from analysis.outlook import Outlook, outlook
 
@@ -94,13 +95,13 @@ class PullNumbers:
         """Chance of a pull outside the limit either way."""
         return np.asarray(self.low + self.high)
 
-    def of(self, pulls: slice) -> "PullNumbers":
-        """Of some of the pulls."""
+    def only(self, where: "Flags | NDArray[np.intp] | slice") -> "PullNumbers":
+        """Those chosen, in the order given."""
         return PullNumbers(
-            self.low[pulls],
-            self.high[pulls],
-            self.deviation_pct[pulls],
-            self.deviation_sd_pct[pulls],
+            self.low[where],
+            self.high[where],
+            self.deviation_pct[where],
+            self.deviation_sd_pct[where],
         )
 
 
@@ -225,7 +226,7 @@ def risks(
         np.concatenate([x, x, x, x, np.ones_like(x)]),
         np.concatenate([mpd_pct, mpd_pct, mpd_pct, mpd_pct, full_scale_mpd_pct]),
     )
-    found = beside.of(slice(len(x)))
+    found = beside.only(slice(len(x)))
     _, no_bias, no_age, nothing_thin, at_full_scale = np.split(beside.risk, 5)
     half_scatter = pull_risk(
         replace(

@@ -18,9 +18,8 @@ from analysis.outlook import Outlook, outlook
 from analysis.pass_probability import pass_probability
 from analysis.risk import PullNumbers, Risk, foreseen, pull_numbers, risks, score
 from analysis.shop import Shop, planned_groups
-from analysis.vocabulary import Direction, Mechanism
+from analysis.vocabulary import Direction, Mechanism, Member
 
-Member = tuple[str, Direction]
 _MARKED: Final = ("lowest_nm", "full_scale_nm", "tolerance_pct", "of_full_scale")
 _OF_A_SLICE: Final = 1024  # members, whose outlook is copied where one of them has changed
 Places = NDArray[np.intp]
@@ -44,15 +43,12 @@ class Pulls:
 
     def only(self, where: Flags | Places | slice) -> "Pulls":
         """Those chosen, in the order given."""
-        n = self.numbers
         return Pulls(
             self.member[where],
             self.x[where],
             self.mpd_pct[where],
             self.passing[where],
-            PullNumbers(
-                n.low[where], n.high[where], n.deviation_pct[where], n.deviation_sd_pct[where]
-            ),
+            self.numbers.only(where),
         )
 
 
@@ -228,7 +224,7 @@ def shop_day(shop: Shop, day: float, passing: Mapping[Member, float] | None = No
     marked = [shop.ranges[wrench] for wrench, _ in members]
     tolerances = [each.tolerances[way] for each, (_, way) in zip(marked, members, strict=True)]
     if passing is None:
-        passing = passing_on(shop, day)
+        passing = _passing_on(shop, day)
     return ShopDay(
         shop=shop,
         day=day,
@@ -252,7 +248,7 @@ def _with_values(column: NDArray[Any], at: Places, values: NDArray[Any]) -> NDAr
     return changed
 
 
-def passing_on(shop: Shop, day: float) -> dict[Member, float]:
+def _passing_on(shop: Shop, day: float) -> dict[Member, float]:
     """Pass probability of a whole check of every member on a day."""
     found: dict[Member, float] = {}
     for family in shop.fit.families:

@@ -34,6 +34,7 @@ contiguous rows of P parameter sets by N wrenches.
 from dataclasses import dataclass, fields
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.arrays import Array, Flags
 from analysis.error_law import ErrorLaw
@@ -54,6 +55,10 @@ class State:
     level_cov: Array
     level_rate_cov: Array
     rate_cov: Array
+
+    def of_columns(self, columns: NDArray[np.intp] | list[int]) -> "State":
+        """Of the chosen wrenches, each as often as it is named."""
+        return State(**{part.name: getattr(self, part.name)[..., columns] for part in fields(self)})
 
 
 def pair(values: Array) -> Array:
@@ -102,12 +107,6 @@ def advance(
         level_rate_cov=cross + clock * state.rate_cov,
         rate_cov=state.rate_cov,
     )
-
-
-def repeated(state: State, count: int) -> State:
-    """So many times the same wrenches, one time after the other."""
-    columns = np.tile(np.arange(state.level.shape[-1]), count)
-    return State(**{part.name: getattr(state, part.name)[..., columns] for part in fields(State)})
 
 
 def _square_of_rate(state: State) -> Array:

@@ -4,6 +4,7 @@ Terms follow ISO 6789-1:2017 and the GUM/VIM where they have one.
 """
 
 from enum import StrEnum
+from typing import TypeAlias
 
 
 class Mechanism(StrEnum):
@@ -20,6 +21,10 @@ class Direction(StrEnum):
 
     CLOCKWISE = "clockwise"
     COUNTER_CLOCKWISE = "counter_clockwise"
+
+
+# A wrench by its serial, in one direction: what has a history, a law and a due date of its own.
+Member: TypeAlias = tuple[str, Direction]
 
 
 class CheckKind(StrEnum):

@@ -4,10 +4,9 @@ from collections.abc import Callable, Hashable, Mapping, Set
 from threading import Lock
 from typing import Any, Final, Generic, TypeVar
 
-from analysis.vocabulary import Direction
+from analysis.vocabulary import Direction, Member
 from service.shop_frames import ShopFrames
 
-Member = tuple[str, Direction]
 Key = TypeVar("Key", bound=Hashable)  # a serial, or a serial and a direction
 Found = TypeVar("Found")
 Made = TypeVar("Made")

@@ -14,7 +14,7 @@ import numpy as np
 
 from analysis.fitness import Fitness, PullFacts, verdict_of, verdicts
 from analysis.shop_day import Pulls, ShopDay, shop_day
-from analysis.vocabulary import Direction
+from analysis.vocabulary import Direction, Member
 from service.pull import (
     ALIKE_BELOW,
     JudgedPull,
@@ -37,7 +37,6 @@ _FIT, _CAUTION, _NOT_FIT = (
     _ORDER.index(each) for each in (Fitness.FIT, Fitness.CAUTION, Fitness.NOT_FIT)
 )
 
-Member = tuple[str, Direction]
 Asked = tuple[float, Direction]
 
 

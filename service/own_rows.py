@@ -7,12 +7,10 @@ from service.shop_frames import ShopFrames
 
 if TYPE_CHECKING:
     from analysis.standing import Standing
-    from analysis.vocabulary import Direction
+    from analysis.vocabulary import Member
     from analysis.wrench_range import WrenchRange
     from service.proofs import Proof
     from service.shop_frames import Loaded
-
-    Member = tuple[str, Direction]
 
 
 def proofs(frames: ShopFrames, loaded: "Loaded") -> "Mapping[Member, tuple[Proof, ...]]":

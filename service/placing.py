@@ -7,14 +7,12 @@ that the store holds serve if they cover every wrench; else laws are learnt from
 from threading import Lock
 from typing import TYPE_CHECKING
 
-from analysis.vocabulary import Direction
+from analysis.vocabulary import Member
 from service.shop_frames import ShopFrames
 
 if TYPE_CHECKING:
     from analysis.fleet import FleetFit
-    from service.shop_laws import Evidence, Laws, ShopLaws
-
-    Member = tuple[str, Direction]
+    from service.shop_laws import Laws, ShopLaws
 
 
 class Placing:
@@ -74,13 +72,6 @@ class Placing:
         """The same wrenches under other laws in force."""
         return Placing.of(self._frames, laws, self._shared)
 
-    @property
-    def evidence(self) -> "Evidence":
-        """What laws are learnt from."""
-        from service.shop_laws import Evidence
-
-        return Evidence(self._frames.version, self._frames.wrenches, self._frames.deviations)
-
     def fit(self) -> "FleetFit":
         with self._lock:
             if self._fit is None:
@@ -90,6 +81,7 @@ class Placing:
     def _placed(self) -> "FleetFit":
         from analysis.fleet import fit_fleet
         from analysis.fleet_update import update_fleet
+        from service.shop_laws import Evidence
 
         if self._shared is None:
             return fit_fleet(self._frames.wrenches, self._frames.deviations)
@@ -101,7 +93,8 @@ class Placing:
             fit = update_fleet(was.fit(), own.wrenches, own.deviations, changed, laws.families)
             if fit is not None:
                 return fit
-        return self._shared.place(laws or self._shared.learn(self.evidence), self.evidence)
+        evidence = Evidence(self._frames.version, self._frames.wrenches, self._frames.deviations)
+        return self._shared.place(laws or self._shared.learn(evidence), evidence)
 
 
 def _covering(laws: "Laws | None", frames: ShopFrames) -> "Laws | None":

@@ -13,7 +13,7 @@ from functools import cached_property
 from threading import Lock
 from typing import TYPE_CHECKING, Any, Final, TypeVar, cast
 
-from analysis.vocabulary import Direction
+from analysis.vocabulary import Direction, Member
 from service import own_rows
 from service.by_wrench import ByWrench, KeptByMember, exchanged
 from service.following import Following, Records
@@ -37,9 +37,8 @@ if TYPE_CHECKING:
     from analysis.wrench_range import WrenchRange
     from service.proofs import Proof
     from service.shop_frames import Loaded
-    from service.shop_laws import Evidence, Laws, ShopLaws
+    from service.shop_laws import Laws, ShopLaws
 
-    Member = tuple[str, Direction]
 
 Made = TypeVar("Made")
 
@@ -383,10 +382,6 @@ class ShopEvidence:
             if policy.version not in once.outcomes:
                 once.outcomes = {policy.version: what_if_of_shop(shop).shop}
             return once.outcomes[policy.version]
-
-    @property
-    def to_learn_from(self) -> "Evidence":
-        return self._placing.evidence
 
     def under_laws(self, laws: "Laws") -> "ShopEvidence":
         """The same evidence under other laws in force; what does not rest on laws is kept."""

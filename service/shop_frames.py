@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Final
 
-from analysis.vocabulary import Direction
+from analysis.vocabulary import Direction, Member
 from service.records import CheckPaper
 
 if TYPE_CHECKING:
@@ -17,7 +17,6 @@ if TYPE_CHECKING:
 
     # Frames WRENCHES and READINGS of some wrenches, and who measured each of their checks.
     Loaded = tuple[pl.DataFrame, pl.DataFrame, Mapping[str, CheckPaper]]
-    Member = tuple[str, Direction]
 
 ROWS_OF_A_PART: Final = 16_384  # copied when one of its wrenches is exchanged: some 3 MB
 

@@ -5,8 +5,8 @@ import pytest
 from fleet_frames import usual_law
 from sample_histories import family_of
 
-from analysis.crossing import STEP_DAYS, crossing_days
-from analysis.due import DuePolicy, add_months, first_crossings, months_caps
+from analysis.crossing import crossing_days
+from analysis.due import STEP_DAYS, DuePolicy, add_months, first_crossings, months_caps
 from analysis.error_law import ErrorLaw
 from analysis.family import FamilyFit
 from analysis.outlook import last_days, outlook
