@@ -19,8 +19,9 @@ def stored(api: httpx.Client, serial: str) -> list[dict[str, Any]]:
 
 
 def scan(page: Page, serial: str) -> None:
-    """What a barcode scanner does, with the page just opened."""
+    """What a barcode scanner does, with the page just opened: its field has the focus by itself."""
     page.goto("/bench")
+    expect(page.locator("#scan")).to_be_focused()  # a moment after the page came
     page.keyboard.type(serial)
     page.keyboard.press("Enter")
     expect(page.locator("#progress")).to_contain_text("0 of 15 readings")
